@@ -1,0 +1,163 @@
+// Package device says what a drive is to the rest of the program: something
+// that is asked for ranges of sectors and answers each with the good sectors
+// that lead it, or with the reason why there are no more.
+//
+// The package holds the words only. Concrete drives live below it (blockdev,
+// optical, sim); the conformance suite that each of them passes is devicetest.
+//
+//	Ask(r1) Ask(r2) ┐
+//	                ▼ at most Info.Depth requests wait
+//	            ┌────────┐
+//	            │ drive  │  one request at a time, in the order of the asking
+//	            └────────┘
+//	                ▼
+//	Answer() ── leading good sectors, time, weak or not, why it ended
+package device
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"turnstone/device/sector"
+)
+
+// Reader is one opened drive with a disc (or an image file) in it.
+//
+// A Reader is used by one goroutine; Close may be called by any.
+type Reader interface {
+	// Info describes drive and disc as they were found at opening.
+	Info() Info
+
+	// Ask queues a request and returns at once. The range is not empty, lies
+	// within Info.Sectors and holds at most Info.MaxSectors sectors. ErrFull is
+	// returned when Info.Depth requests wait already, and ErrClosed after Close
+	// or once an answer said that the drive is gone or has stalled; no request
+	// is queued then.
+	Ask(r sector.Range) error
+
+	// Answer waits for the answer to the oldest request that waits, and takes it
+	// off the queue. ErrIdle is returned when none waits. When ctx ends first its
+	// error is returned and the request goes on waiting: a later Answer gets it.
+	Answer(ctx context.Context) (Answer, error)
+
+	// Close ends the drive's use and frees what belongs to it, within a second,
+	// whatever the drive is doing.
+	Close() error
+}
+
+// Answer is what became of one request.
+type Answer struct {
+	// Asked is the request's range.
+	Asked sector.Range
+
+	// Data holds the sectors that lead Asked and came without an error: whole
+	// sectors, from Asked.First on. It is valid until the next call of Answer
+	// or Close.
+	Data []byte
+
+	// Took is the time between the drive's taking the request up and the answer.
+	Took time.Duration
+
+	// Weak tells that all sectors of Data came, but some only after the drive
+	// had repeated or corrected more than usual (a recovered error, SPC).
+	Weak bool
+
+	// Err says why the rest of Asked did not come; nil when all of it came.
+	Err *ReadError
+}
+
+// Good is the number of sectors in Data.
+func (a Answer) Good() int64 { return int64(len(a.Data)) / sector.Size }
+
+// Info describes a drive and what lies in it.
+type Info struct {
+	Node   string // device node or absolute path of the file
+	Vendor string // "" where the drive does not tell
+	Model  string
+	Serial string
+
+	// Kind is what the disc is known to be: "cd", "dvd", "bd" or "unknown".
+	Kind string
+
+	// Sectors is the capacity in sectors of 2048 bytes.
+	Sectors int64
+
+	// BlockSectors is the number of sectors that one error-correction code word
+	// covers, 16 where the kind is unknown.
+	BlockSectors int
+
+	// MaxSectors bounds one request, in sectors: a multiple of BlockSectors.
+	MaxSectors int
+
+	// Depth is the number of requests that may wait at the same time, 1 or more.
+	Depth int
+
+	// Medium is the same for two openings when the disc (or file) certainly was
+	// not changed between them, "" where nothing tells. It is compared, never
+	// read: a boot id and disk sequence number, or a file's identity and time.
+	Medium string
+
+	// WholeBlocks tells that the drive decodes whole blocks: a block that fails
+	// is not worth asking for sector by sector.
+	WholeBlocks bool
+}
+
+// Check tells whether r may be asked for: it is not empty, lies on the disc and
+// is not above MaxSectors. The error says which does not hold.
+func (i Info) Check(r sector.Range) error {
+	switch {
+	case r.Empty():
+		return fmt.Errorf("device: range %v is empty", r)
+	case r.First < 0 || int64(r.End) > i.Sectors:
+		return fmt.Errorf("device: range %v is not on a disc of %d sectors", r, i.Sectors)
+	case r.Count() > int64(i.MaxSectors):
+		return fmt.Errorf("device: range %v is longer than the %d sectors of one request", r, i.MaxSectors)
+	}
+	return nil
+}
+
+// Name is how people call the drive: vendor, model and serial, or its node.
+func (i Info) Name() string {
+	name := ""
+	for _, part := range []string{i.Vendor, i.Model, i.Serial} {
+		if part != "" && name != "" {
+			name += " "
+		}
+		name += part
+	}
+	if name == "" {
+		return i.Node
+	}
+	return name
+}
+
+// Reopener is an optional ability of a Reader: to go on after a stall. Reopen
+// drops every request that waits, abandons what hangs, and opens the same drive
+// anew; Info may differ afterwards. The Reader can be asked again when it
+// returns nil. An error that is or wraps a *ReadError says what the drive did.
+type Reopener interface {
+	Reopen(ctx context.Context) error
+}
+
+// Settings are what a drive can be told about reading. The zero value leaves the
+// drive as it is.
+type Settings struct {
+	// Retries is the read retry count of the drive's error recovery page (SPC,
+	// mode page 01h), which may be 0; nil where it is left alone.
+	Retries *uint8
+	// SpeedKBps caps the speed, in 1000 bytes a second; 0 where it is left alone.
+	SpeedKBps int
+}
+
+// Setter is an optional ability of a Reader: settings that hold for the requests
+// asked after the call. ErrUnsupported is returned when the drive can't honour
+// one of them, and nothing is changed then.
+type Setter interface {
+	Set(ctx context.Context, s Settings) error
+}
+
+// Ejector is an optional ability of a Reader: it opens the tray.
+type Ejector interface {
+	Eject(ctx context.Context) error
+}
