@@ -1,0 +1,91 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"strings"
+	"time"
+
+	"github.com/spf13/pflag"
+
+	"turnstone/imager"
+)
+
+// command is one command of the program.
+type command struct {
+	name    string
+	args    string // what follows the name
+	summary string // one line
+	about   string // a paragraph or two for --help
+	example string
+	setup   func(f *pflag.FlagSet) action
+}
+
+// action runs a command with its arguments that are no options.
+type action func(args []string, s streams) error
+
+// commands are listed by --help in this order, which is that of the work.
+var commands = []command{readCommand, statusCommand, checkCommand}
+
+func overview() string {
+	var b strings.Builder
+	b.WriteString(`turnstone images a damaged optical disc in the sittings that the repair of its
+surface allows: it reads what comes, goes on after each treatment with what is
+still missing, and keeps one image and one map of the disc, the case.
+
+  turnstone COMMAND CASE [options]
+
+`)
+	for _, c := range commands {
+		fmt.Fprintf(&b, "  %-8s %s\n", c.name, c.summary)
+	}
+	b.WriteString("\nturnstone COMMAND --help tells more.\n\n" + exitHelp)
+	return b.String()
+}
+
+func (c command) execute(args []string, s streams) error {
+	f := pflag.NewFlagSet(c.name, pflag.ContinueOnError)
+	f.SetOutput(s.Err)
+	f.SortFlags = false
+	f.Usage = func() {}
+	act := c.setup(f)
+	switch err := f.Parse(args); {
+	case errors.Is(err, pflag.ErrHelp):
+		fmt.Fprint(s.Out, c.help(f))
+		return nil
+	case err != nil:
+		return usagef("%v; turnstone %s --help tells more", err, c.name)
+	}
+	return act(f.Args(), s)
+}
+
+func (c command) help(f *pflag.FlagSet) string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "turnstone %s %s [options]\n\n%s\n", c.name, c.args, strings.TrimSpace(c.about))
+	if f.HasFlags() {
+		fmt.Fprintf(&b, "\nOptions:\n%s", f.FlagUsages())
+	}
+	fmt.Fprintf(&b, "\nExample:\n  %s\n\n%s", strings.ReplaceAll(strings.TrimSpace(c.example), "\n", "\n  "), exitHelp)
+	return b.String()
+}
+
+// oneCase takes the one argument that most commands have.
+func oneCase(args []string) (string, error) {
+	switch len(args) {
+	case 1:
+		return args[0], nil
+	case 0:
+		return "", usagef("which case? Name its folder")
+	}
+	return "", usagef("one case at a time; %q is too much", args[1])
+}
+
+// writer says who this process is to a case.
+func writer() imager.Writer {
+	return imager.Writer{
+		Command: strings.Join(append([]string{"turnstone"}, os.Args[1:]...), " "),
+		CaseID:  newCaseID(),
+		Now:     time.Now,
+	}
+}

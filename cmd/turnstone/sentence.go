@@ -1,0 +1,196 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"turnstone/device/sector"
+	"turnstone/imager"
+	"turnstone/mapfile"
+)
+
+// sentence tells where a pass stands in one sentence. It remembers a little, for
+// rate and time left.
+type sentence struct {
+	seen []moment // of the last half minute, oldest first
+}
+
+type moment struct {
+	at        time.Time
+	delivered int64 // bytes
+	left      int64 // sectors still to be asked for
+	failed    int64
+}
+
+// window is how far back rate and time left look: long enough to smooth over a
+// scratch, short enough to follow the drive.
+const window = 30 * time.Second
+
+// watch takes a progress in; moments closer than half a second are passed over.
+func (s *sentence) watch(p imager.Progress) {
+	if n := len(s.seen); n > 0 && p.Time.Sub(s.seen[n-1].at) < 500*time.Millisecond {
+		return
+	}
+	s.seen = append(s.seen, moment{p.Time, p.Delivered, p.Left, p.Failed})
+	for len(s.seen) > 2 && p.Time.Sub(s.seen[0].at) > window {
+		s.seen = s.seen[1:]
+	}
+}
+
+// longTry is how long a request may take before the sentence speaks of it alone.
+const longTry = 3 * time.Second
+
+// of is the sentence.
+func (s *sentence) of(p imager.Progress) string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "Round %d, ", p.Round)
+	switch {
+	case p.Trying >= longTry && p.At.Count() == 1:
+		fmt.Fprintf(&b, "trying sector %s for %d s", thousands(int64(p.At.First)), int(p.Trying.Seconds()))
+	case p.Trying >= longTry:
+		fmt.Fprintf(&b, "trying sectors %s to %s for %d s", thousands(int64(p.At.First)),
+			thousands(int64(p.At.End)-1), int(p.Trying.Seconds()))
+	case p.At.Empty():
+		b.WriteString("the drive rests")
+	default:
+		fmt.Fprintf(&b, "sector %s, %s", thousands(int64(p.At.First)), p.Doing)
+	}
+	rate, leftFor := s.rate(p)
+	if rate > 0 {
+		fmt.Fprintf(&b, " at %s", speed(rate))
+	}
+	fmt.Fprintf(&b, "; %s missing", thousands(p.Missing))
+	if p.Failed == 1 {
+		b.WriteString(", 1 failed read")
+	} else if p.Failed > 1 {
+		fmt.Fprintf(&b, ", %s failed reads", thousands(p.Failed))
+	}
+	if leftFor > 0 {
+		fmt.Fprintf(&b, "; about %s left", roughly(leftFor))
+	}
+	return b.String()
+}
+
+// rate is what came lately, in bytes a second, and how long the rest takes at
+// the pace at which this pass asked lately; 0 where it is not known.
+func (s *sentence) rate(p imager.Progress) (bytes float64, left time.Duration) {
+	if len(s.seen) == 0 {
+		return 0, 0
+	}
+	from := s.seen[0]
+	took := p.Time.Sub(from.at).Seconds()
+	if took < 1 {
+		return 0, 0
+	}
+	bytes = float64(p.Delivered-from.delivered) / took
+	if asked := float64(from.left - p.Left); asked > 0 {
+		left = time.Duration(float64(p.Left) / asked * took * float64(time.Second))
+	}
+	return bytes, left
+}
+
+// roughly gives a time as precisely as a guess of it deserves.
+func roughly(d time.Duration) string {
+	switch {
+	case d < 90*time.Second:
+		return fmt.Sprintf("%d s", max(1, int(d.Seconds())))
+	case d < 90*time.Minute:
+		return fmt.Sprintf("%d min", int(d.Minutes()+0.5))
+	case d < 100*time.Hour:
+		return fmt.Sprintf("%d h", int(d.Hours()+0.5))
+	}
+	return "days"
+}
+
+// speed gives bytes a second in the unit that fits.
+func speed(b float64) string {
+	if b < 1e6 {
+		return fmt.Sprintf("%.0f kB/s", b/1e3)
+	}
+	return fmt.Sprintf("%.1f MB/s", b/1e6)
+}
+
+// thousands writes a number with a comma at every third digit.
+func thousands(n int64) string {
+	s := fmt.Sprint(n)
+	for i := len(s) - 3; i > 0 && s[i-1] != '-'; i -= 3 {
+		s = s[:i] + "," + s[i:]
+	}
+	return s
+}
+
+// eventLine is an event as a line for people; "" for those that come too often
+// to be told singly.
+func eventLine(e mapfile.Event) string {
+	switch e.Kind {
+	case imager.KindFailedRead, imager.KindEnded:
+		return ""
+	}
+	what := map[string]string{
+		imager.KindStall: "the drive did not answer", imager.KindReopened: "drive opened again",
+		imager.KindGone: "the drive is gone", imager.KindIdentity: "one good block read again",
+		imager.KindDropped: "not counted", imager.KindConflict: "conflict", imager.KindPutOff: "checkpoint put off",
+	}[e.Kind]
+	if what == "" {
+		what = e.Kind
+	}
+	return fmt.Sprintf("%s  %s: %s", e.Time.Format("15:04:05"), what, e.Text)
+}
+
+// standing says where a case stands, in a few lines.
+func standing(st imager.Status) string {
+	var b strings.Builder
+	switch missing := st.Missing(); {
+	case st.Disc.Sectors == 0:
+		b.WriteString("The disc was not recognised yet: nothing is known of its size.\n")
+	case missing == 0:
+		fmt.Fprintf(&b, "All %s sectors are in the image (%s).\n", thousands(st.Good), size(st.Good))
+	default:
+		fmt.Fprintf(&b, "%s of %s sectors are in the image (%s, %s); %s are missing (%s).\n",
+			thousands(st.Good), thousands(st.Disc.Written), size(st.Good), share(st.Good, st.Disc.Written),
+			thousands(missing), size(missing))
+		if st.Bad > 0 {
+			fmt.Fprintf(&b, "  %s missing, asked for and not given\n", thousands(st.Bad))
+		}
+		if st.Untried > 0 {
+			fmt.Fprintf(&b, "  %s missing, not asked yet\n", thousands(st.Untried))
+		}
+	}
+	if st.Conflicts > 0 {
+		fmt.Fprintf(&b, "%s sectors are in conflict: two sources differ; the first was kept.\n", thousands(st.Conflicts))
+	}
+	return b.String()
+}
+
+// size is a number of sectors as an amount of data.
+func size(sectors int64) string {
+	b := float64(sectors) * sector.Size
+	switch {
+	case b < 1e6:
+		return fmt.Sprintf("%.0f kB", b/1e3)
+	case b < 1e9:
+		return fmt.Sprintf("%.1f MB", b/1e6)
+	}
+	return fmt.Sprintf("%.2f GB", b/1e9)
+}
+
+// share is a part in per cent that is 100 only where nothing is missing, and 0
+// only where nothing is there.
+func share(part, whole int64) string {
+	if whole == 0 {
+		return "0 %"
+	}
+	p := float64(part) / float64(whole) * 100
+	switch {
+	case part == whole:
+		return "100 %"
+	case p > 99.99:
+		return "over 99.99 %"
+	case part > 0 && p < 0.01:
+		return "under 0.01 %"
+	case p > 99 || p < 1:
+		return fmt.Sprintf("%.2f %%", p)
+	}
+	return fmt.Sprintf("%.1f %%", p)
+}

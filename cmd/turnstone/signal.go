@@ -1,0 +1,43 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"sync"
+	"syscall"
+)
+
+// untilInterrupted is a context that ends with the first Ctrl-C or SIGTERM. A
+// second one leaves the program at once: what the map says by then is true, and
+// what it does not say is read again.
+func untilInterrupted(stderr io.Writer) (context.Context, func()) {
+	ctx, cancel := context.WithCancel(context.Background())
+	got := make(chan os.Signal, 2)
+	done := make(chan struct{})
+	signal.Notify(got, os.Interrupt, syscall.SIGTERM, syscall.SIGHUP)
+	go func() {
+		for first := true; ; first = false {
+			select {
+			case <-got:
+				if !first {
+					os.Exit(exitMissing)
+				}
+				fmt.Fprintln(stderr, "\nturnstone: ending the pass; once more to leave at once")
+				cancel()
+			case <-done:
+				return
+			}
+		}
+	}()
+	var once sync.Once
+	return ctx, func() {
+		once.Do(func() {
+			signal.Stop(got)
+			close(done)
+			cancel()
+		})
+	}
+}

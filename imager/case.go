@@ -1,0 +1,219 @@
+package imager
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"time"
+
+	"turnstone/device/sector"
+	"turnstone/mapfile"
+)
+
+// Case is a case that this process writes into. It holds the case's lock; it is
+// for one goroutine.
+type Case struct {
+	Dir  string
+	m    *mapfile.Map
+	disk disk
+	now  func() time.Time
+	lock *lock
+	f    *os.File // the image, for reading back; nil in tests on a disk that is none
+}
+
+// Writer says who opens a case for writing.
+type Writer struct {
+	Command string           // for those who find the case in use
+	CaseID  string           // of a case that is made new; it should be unlike any other
+	Now     func() time.Time // the wall clock
+}
+
+// Exists tells whether dir holds a case; false where a new one may be made
+// there. ErrNotEmpty is returned when dir holds something else.
+func Exists(dir string) (bool, error) {
+	entries, err := os.ReadDir(dir)
+	if errors.Is(err, fs.ErrNotExist) {
+		return false, nil
+	}
+	if err != nil {
+		return false, err
+	}
+	foreign := ""
+	for _, e := range entries {
+		switch e.Name() {
+		case mapName:
+			return true, nil
+		case imageName, lockName, mapName + ".new":
+			// A making that a power cut ended: the map comes last.
+		default:
+			foreign = e.Name()
+		}
+	}
+	if foreign != "" {
+		return false, fmt.Errorf("%s: %w (%s, for one); name a new folder", dir, ErrNotEmpty, foreign)
+	}
+	return false, nil
+}
+
+// Create makes a case in dir, which must be absent, empty or the rest of an
+// unfinished making, and opens it. The case has round 0 and no passes.
+func Create(dir string, w Writer, disc mapfile.Disc) (*Case, error) {
+	if there, err := Exists(dir); err != nil {
+		return nil, err
+	} else if there {
+		return nil, fmt.Errorf("%s: there is a case already", dir)
+	}
+	parent := filepath.Dir(filepath.Clean(dir))
+	if err := os.Mkdir(dir, 0o700); errors.Is(err, fs.ErrNotExist) {
+		return nil, fmt.Errorf("%s: there is no folder %s to make it in", dir, parent)
+	} else if err != nil && !errors.Is(err, fs.ErrExist) {
+		return nil, err
+	}
+	l, err := takeLock(dir, w.Command)
+	if err != nil {
+		return nil, err
+	}
+	m := mapfile.New(w.CaseID)
+	m.AddRound(mapfile.Round{Opened: w.Now()})
+	err = m.SetDisc(disc)
+	if err == nil {
+		err = makeImage(dir, disc.Sectors)
+	}
+	if err == nil {
+		// The map comes last: a folder with a map is a whole case. Create syncs
+		// the folder, and with it the image's name.
+		err = mapfile.Create(filepath.Join(dir, mapName), m)
+	}
+	if err == nil {
+		err = syncFolder(parent)
+	}
+	if err != nil {
+		return nil, errors.Join(err, l.release())
+	}
+	if err := l.release(); err != nil {
+		return nil, err
+	}
+	return Open(dir, w)
+}
+
+// Open opens a case for writing. ErrNoCase, ErrInUse, ErrImage and the errors of
+// mapfile.Open are returned when it can't be. What a killed pass left in the
+// image is taken out.
+func Open(dir string, w Writer) (*Case, error) {
+	c, err := OpenUnproven(dir, w)
+	if err != nil {
+		return nil, err
+	}
+	if bad := sampleSums(c.m, c.f, sampleAtOpening); len(bad) > 0 {
+		err = fmt.Errorf("%s: %w: the bytes of sector %d are not those that were written; run: turnstone check --deep %s",
+			dir, ErrImage, bad[0], dir)
+	} else {
+		err = c.endInOrder(HowKilled)
+	}
+	if err != nil {
+		return nil, errors.Join(err, c.Close())
+	}
+	return c, nil
+}
+
+// OpenUnproven opens a case as Open does, but compares nothing and clears
+// nothing: for a check that is about to.
+func OpenUnproven(dir string, w Writer) (*Case, error) {
+	if there, err := Exists(dir); err != nil && !errors.Is(err, ErrNotEmpty) {
+		return nil, err
+	} else if !there {
+		return nil, fmt.Errorf("%s: %w", dir, ErrNoCase)
+	}
+	l, err := takeLock(dir, w.Command)
+	if err != nil {
+		return nil, err
+	}
+	m, err := mapfile.Open(filepath.Join(dir, mapName))
+	if err != nil {
+		return nil, errors.Join(err, l.release())
+	}
+	f, err := openImage(dir, m.Disc().Sectors, os.O_RDWR)
+	if err != nil {
+		return nil, errors.Join(err, l.release())
+	}
+	return &Case{Dir: dir, m: m, disk: &folder{dir, f}, now: w.Now, lock: l, f: f}, nil
+}
+
+// sampleAtOpening is how many good sectors are compared with their checksums
+// when a case is opened for writing: enough to see an image that was changed at
+// large, few enough for a slow disk.
+const sampleAtOpening = 64
+
+// endInOrder gives every pass that did not end in order its end, and makes what
+// is not good read as zeros. A pass that ended in order has left nothing behind.
+func (c *Case) endInOrder(how string) error {
+	open := false
+	for n, p := range c.m.Passes() {
+		if p.How != "" {
+			continue
+		}
+		open = true
+		p.How = how
+		if err := c.m.SetPass(n, p); err != nil {
+			return err
+		}
+	}
+	if !open {
+		return nil
+	}
+	good := c.m.In(mapfile.Good)
+	whole := sector.Of(sector.Span(0, c.m.Disc().Sectors))
+	if err := c.clear(whole.Subtract(&good)); err != nil {
+		return fmt.Errorf("clearing what the last pass left in the image: %w", err)
+	}
+	return c.commit()
+}
+
+// commit makes the map durable, and is patient with those who read it.
+func (c *Case) commit() error {
+	err := mapfile.ErrBusy
+	for try := 0; try < finalTries && errors.Is(err, mapfile.ErrBusy); try++ {
+		err = c.disk.commit(c.m)
+	}
+	return err
+}
+
+// clear makes the sectors of a set read as zeros and waits until that is durable.
+func (c *Case) clear(s sector.Set) error {
+	for r := range s.Runs() {
+		for part := range written(c.f, r) {
+			if err := c.disk.clearImage(part); err != nil {
+				return err
+			}
+		}
+	}
+	return c.disk.syncImage()
+}
+
+// Map is the case's map. It is the case's own: it must not be changed, nor read
+// while a pass runs.
+func (c *Case) Map() *mapfile.Map { return c.m }
+
+// Close lets go of the case.
+func (c *Case) Close() error {
+	var err error
+	if c.f != nil {
+		err = c.f.Close()
+	}
+	if c.lock != nil {
+		err = errors.Join(err, c.lock.release())
+	}
+	return err
+}
+
+// Load reads a case's map without locking the case: also while a pass runs.
+// ErrNoCase is returned when there is none.
+func Load(dir string) (*mapfile.Map, error) {
+	path := filepath.Join(dir, mapName)
+	if _, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) {
+		return nil, fmt.Errorf("%s: %w", dir, ErrNoCase)
+	}
+	return mapfile.Open(path)
+}

@@ -1,0 +1,48 @@
+package imager
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+
+	"turnstone/mapfile"
+)
+
+// checkpoint makes an epoch durable. The order is the promise: the sectors are
+// in the image before the sync begins, the sync ends before the map learns of
+// them, and status.json tells only of what the map says. Whoever is stopped
+// between two of these lines has lost the epoch and nothing else.
+//
+// mapfile.ErrBusy is returned when readers hold the map: the epoch is in the
+// map's memory then and goes with the next checkpoint. After any other error the
+// epoch is not good, and nothing may be committed any more: a sync that failed
+// may have thrown away what it did not write, and a later one would not know.
+func checkpoint(d disk, m *mapfile.Map, pass int, p mapfile.Pass, e *epoch) ([]mapfile.Conflict, error) {
+	// 1. What the epoch says was written is on the disk when this returns.
+	if err := d.syncImage(); err != nil {
+		return nil, fmt.Errorf("syncing the image: %w", err)
+	}
+	// 2. Only now may the map call it good.
+	conflicts, err := e.record(m, pass)
+	if err == nil {
+		err = m.SetPass(pass, p)
+	}
+	if err != nil {
+		return conflicts, fmt.Errorf("recording: %w", err)
+	}
+	// 3. One transaction: all of the epoch or nothing of it.
+	if err := d.commit(m); errors.Is(err, mapfile.ErrBusy) {
+		return conflicts, err
+	} else if err != nil {
+		return conflicts, fmt.Errorf("committing the map: %w", err)
+	}
+	// 4. The snapshot for whoever looks on; made from the map, so it comes last.
+	doc, err := json.MarshalIndent(StatusOf(m), "", "  ")
+	if err == nil {
+		err = d.writeStatus(append(doc, '\n'))
+	}
+	if err != nil {
+		return conflicts, fmt.Errorf("writing %s: %w", statusName, err)
+	}
+	return conflicts, nil
+}

@@ -1,0 +1,214 @@
+package imager
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+
+	"turnstone/device"
+	"turnstone/device/sector"
+	"turnstone/mapfile"
+)
+
+// recognise compares what the drive tells without reading sectors with what the
+// case knows, and tells whether one good block has to be read to be sure. An
+// *OtherDiscError is returned where the two contradict each other.
+func (c *Case) recognise(info device.Info) (mustRead bool, err error) {
+	d := c.m.Disc()
+	if info.Sectors < d.Sectors || kindsDiffer(d.Kind, info.Kind) {
+		return false, &OtherDiscError{Case: discInWords(d.Kind, d.Sectors), Drive: discInWords(info.Kind, info.Sectors)}
+	}
+	if c.m.Count(mapfile.Good) == 0 {
+		return false, nil // nothing in the image that sectors of another disc could mix with
+	}
+	if info.Sectors == d.Sectors && info.Medium != "" {
+		for _, p := range c.m.Passes() {
+			if p.Medium == info.Medium {
+				return false, nil
+			}
+		}
+	}
+	return true, nil
+}
+
+func kindsDiffer(a, b string) bool {
+	return a != b && a != "unknown" && b != "unknown" && a != "" && b != ""
+}
+
+func discInWords(kind string, sectors int64) string {
+	what := "a disc"
+	if kind == "cd" || kind == "dvd" || kind == "bd" {
+		what = "a " + map[string]string{"cd": "CD", "dvd": "DVD", "bd": "Blu-ray"}[kind]
+	}
+	return fmt.Sprintf("%s of %d sectors", what, sectors)
+}
+
+// grow takes over a size above the one known, as a disc shows that was read in
+// part before.
+func (c *Case) grow(info device.Info) error {
+	d := c.m.Disc()
+	if info.Sectors <= d.Sectors {
+		return nil
+	}
+	d.Written = d.Written.Clone()
+	d.Written.Add(sector.Range{First: sector.LBA(d.Sectors), End: sector.LBA(info.Sectors)})
+	d.Sectors = info.Sectors
+	if c.f != nil {
+		// The image first: a map that knows more than the image holds is damage.
+		// Growing is repeated where the commit below does not happen.
+		if err := lengthen(c.f, d.Sectors); err != nil {
+			return err
+		}
+		if err := c.disk.syncImage(); err != nil {
+			return err
+		}
+	}
+	return c.m.SetDisc(d)
+}
+
+// readIdentity reads one good block and compares it with its checksums. Nothing
+// of it is stored. It returns nil when the block is the one that the image
+// holds, an *OtherDiscError when it is another, and an error that wraps
+// ErrUnproven when it did not come. Nothing else may wait in the reader.
+func readIdentity(ctx context.Context, m *mapfile.Map, r device.Reader, block sector.Range) error {
+	if err := r.Ask(block); err != nil {
+		return fmt.Errorf("%w: %w", ErrUnproven, err)
+	}
+	a, err := r.Answer(ctx)
+	if err != nil {
+		return fmt.Errorf("%w: %w", ErrUnproven, err)
+	}
+	if a.Err != nil || a.Good() != block.Count() {
+		return fmt.Errorf("%w: the sectors %v, good in the image, did not come: %w", ErrUnproven, block, a.Err)
+	}
+	got := mapfile.AppendSums(nil, a.Data)
+	i := 0
+	for _, sums := range m.Sums(block) {
+		for _, want := range sums {
+			if i >= len(got) || got[i] != want {
+				d, info := m.Disc(), r.Info()
+				return &OtherDiscError{Block: block,
+					Case: discInWords(d.Kind, d.Sectors), Drive: discInWords(info.Kind, info.Sectors)}
+			}
+			i++
+		}
+	}
+	return nil
+}
+
+// identityBlock chooses the good block that tells this disc from others best:
+// its sectors differ from each other, and its content comes nowhere else on the
+// disc. Blocks in the middle of what is good come first: discs of one make
+// often begin alike. It returns the empty range when nothing is good.
+func identityBlock(m *mapfile.Map) sector.Range {
+	const candidates = 64
+	block := max(1, m.Disc().BlockSectors)
+	good := m.In(mapfile.Good)
+	total := good.Count()
+	if total == 0 {
+		return sector.Range{}
+	}
+	type candidate struct {
+		block sector.Range
+		first uint32 // checksum of its first sector
+		found int    // how often that checksum comes on the disc
+	}
+	var found []candidate
+	seen := map[uint32]int{}
+	var longest sector.Range
+	for i := range int64(candidates) {
+		// 1/2, 1/2 ± 1/64, 1/2 ± 2/64 ... of the good sectors
+		step := (i + 1) / 2
+		if i%2 == 1 {
+			step = -step
+		}
+		at := total/2 + step*total/candidates
+		a, ok := nth(&good, min(max(at, 0), total-1))
+		if !ok {
+			continue
+		}
+		whole := sector.Span(a, 1).Blocks(block)
+		if !good.Covers(whole) {
+			for part := range good.In(whole) {
+				if part.Count() > longest.Count() {
+					longest = part
+				}
+			}
+			continue
+		}
+		if first, ok := distinctSums(m, whole); ok {
+			if _, again := seen[first]; !again {
+				seen[first] = 0
+				found = append(found, candidate{block: whole, first: first})
+			}
+		} else if longest.Count() < block {
+			longest = whole
+		}
+	}
+	for r := range good.Runs() {
+		for _, sums := range m.Sums(r) {
+			for _, s := range sums {
+				if n, ok := seen[s]; ok {
+					seen[s] = n + 1
+				}
+			}
+		}
+	}
+	best := candidate{found: 1 << 62}
+	for _, f := range found {
+		if f.found = seen[f.first]; f.found < best.found {
+			best = f
+		}
+	}
+	if len(found) == 0 {
+		return longest
+	}
+	return best.block
+}
+
+// distinctSums tells whether the sectors of a good block all differ and none is
+// all zeros; it returns the checksum of the first.
+func distinctSums(m *mapfile.Map, block sector.Range) (first uint32, ok bool) {
+	var all []uint32
+	for _, sums := range m.Sums(block) {
+		all = append(all, sums...)
+	}
+	if len(all) == 0 {
+		return 0, false
+	}
+	seen := map[uint32]bool{zeroSum: true}
+	for _, s := range all {
+		if seen[s] {
+			return 0, false
+		}
+		seen[s] = true
+	}
+	return all[0], true
+}
+
+var zeroSum = mapfile.Sum(bytes.Repeat([]byte{0}, sector.Size))
+
+// nth is the sector of index n in a set, counted from 0.
+func nth(s *sector.Set, n int64) (sector.LBA, bool) {
+	for r := range s.Runs() {
+		if n < r.Count() {
+			return r.First + sector.LBA(n), true
+		}
+		n -= r.Count()
+	}
+	return 0, false
+}
+
+// IsOwnImage tells whether a node is the case's own image, which must not be
+// read into itself.
+func (c *Case) IsOwnImage(node string) bool {
+	a, err1 := os.Stat(node)
+	b, err2 := os.Stat(filepath.Join(c.Dir, imageName))
+	return err1 == nil && err2 == nil && os.SameFile(a, b)
+}
+
+// otherDisc tells whether an error says that the drive holds another disc.
+func otherDisc(err error) bool { return errors.Is(err, ErrOtherDisc) }

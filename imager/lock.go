@@ -1,0 +1,76 @@
+package imager
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"syscall"
+)
+
+// lock is the case's lock file, held as long as it is open. The kernel lets go
+// of it when the process ends, however it ends.
+type lock struct{ f *os.File }
+
+// holder is what the lock file says.
+type holder struct {
+	PID     int    `json:"pid"`
+	Command string `json:"command"`
+}
+
+// takeLock locks the case in dir for this process. An *InUseError is returned
+// when another one has it.
+func takeLock(dir, command string) (*lock, error) {
+	path := filepath.Join(dir, lockName)
+	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o600)
+	if err != nil {
+		return nil, err
+	}
+	if err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err != nil {
+		f.Close()
+		if !errors.Is(err, syscall.EWOULDBLOCK) {
+			return nil, fmt.Errorf("%s: locking: %w", path, err)
+		}
+		h, _ := lockHolder(dir)
+		return nil, &InUseError{Dir: dir, PID: h.PID, Command: h.Command}
+	}
+	b, err := json.Marshal(holder{os.Getpid(), command})
+	if err == nil {
+		err = f.Truncate(0)
+	}
+	if err == nil {
+		_, err = f.WriteAt(append(b, '\n'), 0)
+	}
+	if err != nil {
+		f.Close()
+		return nil, fmt.Errorf("%s: %w", path, err)
+	}
+	return &lock{f}, nil
+}
+
+// lockHolder reads who wrote the lock file last, and whether it is held now.
+func lockHolder(dir string) (h holder, held bool) {
+	f, err := os.Open(filepath.Join(dir, lockName))
+	if err != nil {
+		return holder{}, false
+	}
+	defer f.Close()
+	buf := make([]byte, 4096)
+	n, _ := f.ReadAt(buf, 0)
+	if json.Unmarshal(buf[:n], &h) != nil {
+		h = holder{}
+	}
+	held = syscall.Flock(int(f.Fd()), syscall.LOCK_SH|syscall.LOCK_NB) != nil
+	return h, held
+}
+
+// release lets go of the lock. The file stays: taking it away would let two
+// processes lock two files of one name.
+func (l *lock) release() error {
+	if err := l.f.Truncate(0); err != nil {
+		l.f.Close()
+		return err
+	}
+	return l.f.Close()
+}

@@ -1,0 +1,82 @@
+package imager
+
+import (
+	"turnstone/device/sector"
+	"turnstone/mapfile"
+)
+
+// Status is where a case stands: the document of status --json.
+type Status struct {
+	Disc      DiscStatus    `json:"disc"`
+	Good      int64         `json:"good"`    // sectors of the written area, as the next two
+	Bad       int64         `json:"bad"`     //
+	Untried   int64         `json:"untried"` //
+	Conflicts int64         `json:"conflicts"`
+	Rounds    []RoundStatus `json:"rounds"`
+}
+
+// DiscStatus is what is known of the disc.
+type DiscStatus struct {
+	Kind         string `json:"kind"`
+	Sectors      int64  `json:"sectors"`
+	BlockSectors int64  `json:"block_sectors"`
+	Written      int64  `json:"written"` // sectors of the written area
+}
+
+// RoundStatus is what one round won.
+type RoundStatus struct {
+	Round      int          `json:"round"`
+	Treatments []string     `json:"treatments"`
+	Won        int64        `json:"won"`
+	Passes     []PassStatus `json:"passes"`
+}
+
+// PassStatus is what one pass won.
+type PassStatus struct {
+	Pass        int     `json:"pass"`
+	Drive       string  `json:"drive"`
+	Won         int64   `json:"won"`
+	FailedReads int64   `json:"failed_reads"`
+	Seconds     float64 `json:"seconds"`
+	Ended       string  `json:"ended"` // "" while it runs
+}
+
+// StatusOf is where the case of a map stands.
+func StatusOf(m *mapfile.Map) Status {
+	d := m.Disc()
+	s := Status{
+		Disc: DiscStatus{Kind: d.Kind, Sectors: d.Sectors, BlockSectors: d.BlockSectors, Written: d.Written.Count()},
+		Good: m.Count(mapfile.Good), Bad: m.Count(mapfile.Bad), Untried: m.Count(mapfile.Untried),
+		Conflicts: int64(len(m.Conflicts())),
+		Rounds:    []RoundStatus{},
+	}
+	for n, r := range m.Rounds() {
+		rs := RoundStatus{Round: n, Treatments: []string{}, Passes: []PassStatus{}}
+		for _, t := range r.Treatments {
+			rs.Treatments = append(rs.Treatments, t.Typed)
+		}
+		s.Rounds = append(s.Rounds, rs)
+	}
+	drives := m.Drives()
+	for n, p := range m.Passes() {
+		ps := PassStatus{Pass: n, Won: m.Won(n), FailedReads: p.Failed, Seconds: p.Seconds, Ended: p.How}
+		if p.Drive >= 0 {
+			ps.Drive = DriveName(drives[p.Drive])
+		} else if p.Origin != nil {
+			ps.Drive = "from " + p.Origin.Case
+		}
+		rs := &s.Rounds[p.Round]
+		rs.Passes = append(rs.Passes, ps)
+		rs.Won += ps.Won
+	}
+	return s
+}
+
+// Missing is the number of sectors of the written area that are not good.
+func (s Status) Missing() int64 { return s.Bad + s.Untried }
+
+// Missing is the set of the sectors of the written area that are not good.
+func Missing(m *mapfile.Map) sector.Set {
+	bad, untried := m.In(mapfile.Bad), m.In(mapfile.Untried)
+	return bad.Union(&untried)
+}
