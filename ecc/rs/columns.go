@@ -149,11 +149,12 @@ func (x *Columns) Check(matrix []byte) (bool, error) {
 		return false, err
 	}
 	x.remain(matrix)
-	var any uint64
 	for _, r := range x.reg {
-		any |= r.hi | r.lo
+		if r != (register{}) {
+			return false, nil
+		}
 	}
-	return any == 0, nil
+	return true, nil
 }
 
 // Decode corrects every column in place, the given rows being erased in all of
