@@ -1,7 +1,6 @@
 package imager
 
 import (
-	"encoding/json"
 	"errors"
 	"fmt"
 
@@ -37,11 +36,7 @@ func checkpoint(d disk, m *mapfile.Map, pass int, p mapfile.Pass, e *epoch) ([]m
 		return conflicts, fmt.Errorf("committing the map: %w", err)
 	}
 	// 4. The snapshot for whoever looks on; made from the map, so it comes last.
-	doc, err := json.MarshalIndent(StatusOf(m), "", "  ")
-	if err == nil {
-		err = d.writeStatus(append(doc, '\n'))
-	}
-	if err != nil {
+	if err := d.writeStatus(statusDoc(m)); err != nil {
 		return conflicts, fmt.Errorf("writing %s: %w", statusName, err)
 	}
 	return conflicts, nil

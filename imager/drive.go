@@ -1,6 +1,7 @@
 package imager
 
 import (
+	"fmt"
 	"strings"
 
 	"turnstone/device"
@@ -39,4 +40,13 @@ func findDrive(m *mapfile.Map, d mapfile.Drive) int {
 		}
 	}
 	return -1
+}
+
+// OriginName is how people call where a merged pass came from.
+func OriginName(o mapfile.Origin) string {
+	name := fmt.Sprintf("pass %d of %s", o.Pass, o.Case)
+	if o.Drive != "" {
+		name += ", " + o.Drive
+	}
+	return name
 }

@@ -32,6 +32,9 @@ const (
 	KindRotten     = "rotten"        // good sectors became untried
 	KindPutOff     = "put-off"       // a checkpoint waits for readers of the map
 	KindEnded      = "ended"         // the pass ended
+	KindRound      = "round"         // a round was opened
+	KindAmended    = "amended"       // what was noted of a round was corrected
+	KindInspected  = "inspected"     // what the eye saw was noted
 )
 
 // Listener is told how a pass goes. Its methods are called by the goroutine that

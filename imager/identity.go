@@ -53,7 +53,9 @@ func (c *Case) grow(info device.Info) error {
 	if info.Sectors <= d.Sectors {
 		return nil
 	}
-	d.Written = d.Written.Clone()
+	if d.Sectors == 0 { // it was not recognised before
+		d.Kind, d.BlockSectors = info.Kind, int64(info.BlockSectors)
+	}
 	d.Written.Add(sector.Range{First: sector.LBA(d.Sectors), End: sector.LBA(info.Sectors)})
 	d.Sectors = info.Sectors
 	if c.f != nil {

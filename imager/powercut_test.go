@@ -24,8 +24,8 @@ type cutDisk struct {
 	t        *testing.T
 	mapPath  string
 	mu       sync.Mutex // reading and saving go on beside each other
-	image    []byte // as the program sees it
-	synced   []byte // as it is on the disk for sure
+	image    []byte     // as the program sees it
+	synced   []byte     // as it is on the disk for sure
 	dirty    map[sector.LBA]bool
 	rnd      *rand.Rand
 	step     int

@@ -55,6 +55,9 @@ func (c *Case) Read(ctx context.Context, r Reading) (Ending, error) {
 	if r.CheckpointBytes == 0 {
 		r.CheckpointBytes = 64 << 20
 	}
+	if seen := c.m.Disc().Seen; seen != nil && seen.Crack == "yes" {
+		return none, ErrCracked
+	}
 	info := r.Reader.Info()
 	if b := r.Only.Bounds(); b.End > sector.LBA(info.Sectors) {
 		return none, fmt.Errorf("%w: the disc has sectors 0 to %d, asked for was up to %d", ErrRange, info.Sectors-1, b.End-1)

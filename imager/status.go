@@ -1,6 +1,8 @@
 package imager
 
 import (
+	"encoding/json"
+
 	"turnstone/device/sector"
 	"turnstone/mapfile"
 )
@@ -13,6 +15,14 @@ type Status struct {
 	Untried   int64         `json:"untried"` //
 	Conflicts int64         `json:"conflicts"`
 	Rounds    []RoundStatus `json:"rounds"`
+
+	// Of what is missing: asked for in the last round and not given, and not asked
+	// for since its treatment (in round 0: never).
+	FailedHere int64 `json:"failed_on_this_surface"`
+	OpenHere   int64 `json:"not_asked_on_this_surface"`
+
+	// Seen is what the eye saw; null where nobody looked.
+	Seen *mapfile.Seen `json:"seen"`
 }
 
 // DiscStatus is what is known of the disc.
@@ -50,6 +60,10 @@ func StatusOf(m *mapfile.Map) Status {
 		Conflicts: int64(len(m.Conflicts())),
 		Rounds:    []RoundStatus{},
 	}
+	failed := failedIn(m, len(m.Rounds())-1)
+	s.FailedHere = failed.Count()
+	s.OpenHere = s.Missing() - s.FailedHere
+	s.Seen = d.Seen
 	for n, r := range m.Rounds() {
 		rs := RoundStatus{Round: n, Treatments: []string{}, Passes: []PassStatus{}}
 		for _, t := range r.Treatments {
@@ -63,13 +77,39 @@ func StatusOf(m *mapfile.Map) Status {
 		if p.Drive >= 0 {
 			ps.Drive = DriveName(drives[p.Drive])
 		} else if p.Origin != nil {
-			ps.Drive = "from " + p.Origin.Case
+			ps.Drive = OriginName(*p.Origin)
 		}
 		rs := &s.Rounds[p.Round]
 		rs.Passes = append(rs.Passes, ps)
 		rs.Won += ps.Won
 	}
 	return s
+}
+
+// failedIn is what is missing although it was asked for in a round.
+func failedIn(m *mapfile.Map, round int) sector.Set {
+	var asked []sector.Range
+	for n, p := range m.Passes() {
+		if p.Round != round || p.Drive < 0 {
+			continue
+		}
+		for r := range m.Runs(n) {
+			if !r.Result.Came() {
+				asked = append(asked, r.Range)
+			}
+		}
+	}
+	set, missing := sector.Of(asked...), Missing(m)
+	return set.Intersect(&missing)
+}
+
+// statusDoc is the status as a JSON document.
+func statusDoc(m *mapfile.Map) []byte {
+	b, err := json.MarshalIndent(StatusOf(m), "", "  ")
+	if err != nil {
+		panic("internal error: " + err.Error()) // plain numbers and strings
+	}
+	return append(b, '\n')
 }
 
 // Missing is the number of sectors of the written area that are not good.

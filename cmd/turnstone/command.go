@@ -26,7 +26,9 @@ type command struct {
 type action func(args []string, s streams) error
 
 // commands are listed by --help in this order, which is that of the work.
-var commands = []command{readCommand, statusCommand, checkCommand}
+var commands = []command{
+	drivesCommand, inspectCommand, readCommand, roundCommand, statusCommand, checkCommand,
+}
 
 func overview() string {
 	var b strings.Builder

@@ -5,7 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"os"
+	"slices"
 	"time"
 
 	"github.com/spf13/pflag"
@@ -191,10 +191,11 @@ func goOn(end imager.Ending, dir string, o readOptions) string {
 func openDrive(ctx context.Context, o readOptions) (device.Reader, error) {
 	node := o.drive
 	if node == "" {
-		found, err := opticalDrives()
+		found, err := blockNodes()
 		if err != nil {
 			return nil, err
 		}
+		found = slices.DeleteFunc(found, func(n string) bool { return !isOptical(n) })
 		switch len(found) {
 		case 0:
 			return nil, errors.New("no optical drive found; name a drive or an image file with --drive")
@@ -205,21 +206,6 @@ func openDrive(ctx context.Context, o readOptions) (device.Reader, error) {
 		}
 	}
 	return blockdev.Open(ctx, blockdev.Options{Node: node, Kind: o.kind, Stall: o.stall})
-}
-
-// opticalDrives lists the nodes of the optical drives that the kernel knows.
-func opticalDrives() ([]string, error) {
-	entries, err := os.ReadDir("/sys/class/block")
-	if err != nil {
-		return nil, err
-	}
-	var nodes []string
-	for _, e := range entries {
-		if n := e.Name(); len(n) > 2 && n[:2] == "sr" {
-			nodes = append(nodes, "/dev/"+n)
-		}
-	}
-	return nodes, nil
 }
 
 func joinOr(words []string) string {

@@ -1,0 +1,163 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/spf13/pflag"
+
+	"turnstone/device"
+	"turnstone/device/blockdev"
+)
+
+var drivesCommand = command{
+	name:    "drives",
+	args:    "[NODE…]",
+	summary: "drives, what lies in them, and how they are reached",
+	about: `
+Lists the drives that can be read, what lies in them and what is in the way;
+optical drives first. Named nodes or image files are looked at instead of all.`,
+	example: "turnstone drives",
+	setup:   setupDrives,
+}
+
+// patience is how long a drive may take to say what lies in it: one that spins a
+// scratched disc up needs most of a minute.
+const patience = 45 * time.Second
+
+func setupDrives(f *pflag.FlagSet) action {
+	asJSON := f.Bool("json", false, "one JSON document")
+	return func(args []string, s streams) error {
+		ctx, stop := untilInterrupted(s.Err)
+		defer stop()
+		nodes := args
+		if len(nodes) == 0 {
+			var err error
+			if nodes, err = blockNodes(); err != nil {
+				return err
+			}
+		}
+		found := []driveDoc{}
+		for _, node := range nodes {
+			found = append(found, look(ctx, node))
+			if ctx.Err() != nil {
+				return ctx.Err()
+			}
+		}
+		if *asJSON {
+			b, err := json.MarshalIndent(found, "", "  ")
+			if err != nil {
+				return err
+			}
+			_, err = fmt.Fprintf(s.Out, "%s\n", b)
+			return err
+		}
+		if len(found) == 0 {
+			fmt.Fprintln(s.Out, "No drive found. Is it connected, and switched on?")
+		}
+		for _, d := range found {
+			d.print(s.Out)
+		}
+		return nil
+	}
+}
+
+// driveDoc is one drive of drives --json.
+type driveDoc struct {
+	Node    string `json:"node"`
+	Optical bool   `json:"optical"`
+	Name    string `json:"name,omitempty"` // vendor, model and serial
+	Ready   bool   `json:"ready"`
+	Kind    string `json:"kind,omitempty"`
+	Sectors int64  `json:"sectors,omitempty"`
+	Problem string `json:"problem,omitempty"`
+	Cure    string `json:"cure,omitempty"`
+}
+
+// look opens a drive for a moment, in a child process as always.
+func look(ctx context.Context, node string) driveDoc {
+	d := driveDoc{Node: node, Optical: isOptical(node)}
+	r, err := blockdev.Open(ctx, blockdev.Options{Node: node, Stall: patience})
+	if err != nil {
+		d.Problem = err.Error()
+		var open *device.OpenError
+		if errors.As(err, &open) {
+			d.Problem, d.Cure = open.What, open.Cure
+		}
+		return d
+	}
+	defer r.Close()
+	info := r.Info()
+	d.Ready, d.Kind, d.Sectors = true, info.Kind, info.Sectors
+	if name := info.Name(); name != info.Node {
+		d.Name = name
+	}
+	return d
+}
+
+func (d driveDoc) print(w io.Writer) {
+	what := "block device"
+	switch info, err := os.Stat(d.Node); {
+	case d.Optical:
+		what = "optical drive"
+	case err == nil && info.Mode().IsRegular():
+		what = "image file"
+	}
+	fmt.Fprintf(w, "%s  %s", d.Node, what)
+	if d.Name != "" {
+		fmt.Fprintf(w, ", %s", d.Name)
+	}
+	if d.Ready {
+		fmt.Fprintf(w, ": %s sectors (%s)\n", thousands(d.Sectors), size(d.Sectors))
+		return
+	}
+	fmt.Fprintf(w, ": %s\n", d.Problem)
+	if d.Cure != "" {
+		fmt.Fprintf(w, "  %s\n", d.Cure)
+	}
+}
+
+// isOptical tells whether a node is one of the kernel's optical drives.
+func isOptical(node string) bool {
+	return strings.HasPrefix(filepath.Base(node), "sr") && filepath.Dir(node) == "/dev"
+}
+
+// blockNodes lists the block devices that may hold something, optical drives
+// first. Memory disks and loop devices without a file are left out.
+func blockNodes() ([]string, error) {
+	entries, err := os.ReadDir("/sys/block")
+	if err != nil {
+		return nil, err
+	}
+	var nodes []string
+	for _, e := range entries {
+		name := e.Name()
+		if strings.HasPrefix(name, "ram") || strings.HasPrefix(name, "zram") {
+			continue
+		}
+		if strings.HasPrefix(name, "loop") {
+			if _, err := os.Stat(filepath.Join("/sys/block", name, "loop")); err != nil {
+				continue
+			}
+		}
+		nodes = append(nodes, "/dev/"+name)
+	}
+	slices.SortStableFunc(nodes, func(a, b string) int {
+		switch {
+		case isOptical(a) == isOptical(b):
+			return strings.Compare(a, b)
+		case isOptical(a):
+			return -1
+		}
+		return 1
+	})
+	return nodes, nil
+}

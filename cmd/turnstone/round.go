@@ -1,0 +1,192 @@
+package main
+
+import (
+	"bufio"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"strings"
+	"time"
+
+	"github.com/spf13/pflag"
+
+	"turnstone/imager"
+	"turnstone/mapfile"
+)
+
+var roundCommand = command{
+	name:    "round",
+	args:    "CASE TREATMENT…",
+	summary: "note what was done to the surface: opens the next round",
+	about: `
+Opens the next round: notes what was done to the disc's surface, so that what is
+still missing is asked for again. A treatment is one argument: clean, sand with
+its grit, polish with its grade, or other in your words, and what is known of it,
+with commas: a time (4 min, 90 s) and a band of radii (24-48 mm). --amend corrects
+the last round instead; what it noted before stays in the case as an event.`,
+	example: `turnstone round anna-wedding "sand 2000, 4 min, 24-48 mm" "polish fine, 90 s"`,
+	setup:   setupRound,
+}
+
+// Bounds of what a scale and a micrometre can say of a disc: one of 8 cm weighs
+// about 6 g, one of 12 cm about 15 g; 1.2 mm is nominal (ECMA-267, ECMA-130
+// [memory]). Outside these somebody read the wrong figure.
+const (
+	gramsMin, gramsMax         = 3.0, 30.0
+	thicknessMin, thicknessMax = 0.5, 2.0 // mm
+)
+
+func setupRound(f *pflag.FlagSet) action {
+	var r mapfile.Round
+	by := f.String("by", "", "`NAME` of who did it")
+	note := f.String("note", "", "`TEXT` for the file of the job")
+	grams := f.Float64("grams", 0, "the disc's weight before the round, in grams")
+	thickness := f.Float64("thickness", 0, "the disc's thickness before the round, in `MM`")
+	amend := f.Bool("amend", false, "correct what is noted of the last round")
+	yes := f.Bool("yes", false, "open the round without asking")
+	quiet := f.Bool("quiet-cautions", false, "leave the cautions out, for those who know them")
+	return func(args []string, s streams) error {
+		if len(args) == 0 {
+			return usagef("which case, and what was done? turnstone round CASE clean")
+		}
+		if len(args) == 1 && !*amend {
+			return usagef("what was done to the disc? turnstone round %s clean", args[0])
+		}
+		for _, typed := range args[1:] {
+			t, err := imager.ParseTreatment(typed)
+			if err != nil {
+				return usageError{err.Error()}
+			}
+			r.Treatments = append(r.Treatments, t)
+		}
+		if f.Changed("grams") && !(*grams >= gramsMin && *grams <= gramsMax) {
+			return usagef("--grams %g: a disc weighs %g to %g g", *grams, gramsMin, gramsMax)
+		}
+		if f.Changed("thickness") && !(*thickness >= thicknessMin && *thickness <= thicknessMax) {
+			return usagef("--thickness %g: a disc is %g to %g mm thick", *thickness, thicknessMin, thicknessMax)
+		}
+		r.By, r.Note, r.Grams, r.ThicknessMM = *by, *note, *grams, *thickness
+		return round(args[0], r, *amend, *yes, *quiet, s)
+	}
+}
+
+func round(dir string, r mapfile.Round, amend, yes, quiet bool, s streams) (err error) {
+	c, err := imager.Open(dir, writer())
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, c.Close()) }()
+	if amend {
+		n, err := c.AmendRound(r)
+		if errors.Is(err, imager.ErrNoTreatment) {
+			return usageError{err.Error()}
+		} else if err != nil {
+			return err
+		}
+		fmt.Fprintf(s.Out, "Round %d is now: %s.\n", n, imager.TreatmentsInWords(c.Map().Rounds()[n]))
+		return nil
+	}
+	warnOfClock(c.Map(), time.Now(), s.Err)
+	if !firmWish(c.Map(), r, yes, s) {
+		fmt.Fprintln(s.Out, "No round was opened.")
+		return nil
+	}
+	n, err := c.OpenRound(r)
+	if err != nil {
+		return err
+	}
+	st := imager.StatusOf(c.Map())
+	fmt.Fprintf(s.Out, "Round %d: %s. The next read asks for the %s missing sectors again.\n",
+		n, imager.TreatmentsInWords(r), thousands(st.Missing()))
+	if !quiet {
+		for _, line := range cautions(r, st.Disc.Kind) {
+			fmt.Fprintln(s.Err, line)
+		}
+	}
+	return nil
+}
+
+// warnOfClock says when the clock stands before the last entry of the case.
+func warnOfClock(m *mapfile.Map, now time.Time, w io.Writer) {
+	var last time.Time
+	for _, r := range m.Rounds() {
+		if r.Opened.After(last) {
+			last = r.Opened
+		}
+	}
+	for _, p := range m.Passes() {
+		if p.Ended.After(last) {
+			last = p.Ended
+		}
+	}
+	if now.Before(last) {
+		fmt.Fprintf(w, "turnstone: the clock says %s, and the case's last entry is of %s: is the date right?\n",
+			now.Format("2006-01-02 15:04"), last.Local().Format("2006-01-02 15:04"))
+	}
+}
+
+// firmWish asks before what can't be undone, where a person can answer; in a
+// pipe it says the same and goes on, for what was done was done.
+func firmWish(m *mapfile.Map, r mapfile.Round, yes bool, s streams) bool {
+	st := imager.StatusOf(m)
+	takesOff := false
+	for _, t := range r.Treatments {
+		takesOff = takesOff || t.Word == imager.Sand || t.Word == imager.Polish && st.Disc.Kind == "bd"
+	}
+	if !takesOff || yes {
+		return true
+	}
+	what := ""
+	switch open := float64(st.OpenHere) / float64(max(1, st.Disc.Written)); {
+	case st.Disc.Kind == "bd":
+		what = "A Blu-ray's data lies 0.1 mm under its surface: it is cleaned, read and compared, never sanded or polished. Was it done already?"
+	case st.Disc.Sectors == 0:
+		what = "Nothing was asked for yet. Sanding can't be undone. Read first?"
+	case open >= 0.01:
+		what = fmt.Sprintf("%.0f %% was not asked for yet. Sanding can't be undone. Read first?", open*100)
+	default:
+		return true
+	}
+	in, ok := s.In.(*os.File)
+	if !ok || !isTerminal(in) {
+		fmt.Fprintln(s.Err, what)
+		return true
+	}
+	if st.Disc.Kind == "bd" {
+		return ask(what+" Note it? [y/N] ", s) == "y"
+	}
+	return ask(what+" Open the round all the same? [y/N] ", s) == "y"
+}
+
+// ask puts a question on the terminal and returns the answer in small letters.
+func ask(question string, s streams) string {
+	fmt.Fprint(s.Err, question)
+	line, _ := bufio.NewReader(s.In).ReadString('\n')
+	return strings.ToLower(strings.TrimSpace(line))
+}
+
+// cautions are those that fit a round's treatments.
+func cautions(r mapfile.Round, kind string) []string {
+	words := map[string]bool{}
+	for _, t := range r.Treatments {
+		words[t.Word] = true
+	}
+	var out []string
+	if words[imager.Sand] || words[imager.Polish] {
+		out = append(out,
+			"Wet, not dry. Eyes, gloves, ventilation; dust and slurry are not to be breathed or swallowed. Dry hands at powered equipment.",
+			"By hand or on a machine made for it: a freehand drill grabs, and heat warps a disc and splits its bond.")
+	}
+	if words[imager.Clean] {
+		out = append(out, "Water, or isopropyl alcohol (flammable); acetone and fuels craze polycarbonate.")
+	}
+	if len(out) > 0 {
+		out = append(out, "Dry and free of dust before it goes into a drive: slurry ruins the lens.")
+		if kind == "dvd" || kind == "unknown" {
+			out = append(out, "A DVD is two bonded halves: do not soak it.")
+		}
+		out = append(out, "Makers' data sheets, local rules and licensed practice go before this.")
+	}
+	return out
+}
