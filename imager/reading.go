@@ -55,7 +55,7 @@ func (c *Case) Read(ctx context.Context, r Reading) (Ending, error) {
 	if r.CheckpointBytes == 0 {
 		r.CheckpointBytes = 64 << 20
 	}
-	if seen := c.m.Disc().Seen; seen != nil && seen.Crack == "yes" {
+	if c.Cracked() {
 		return none, ErrCracked
 	}
 	info := r.Reader.Info()

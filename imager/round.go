@@ -1,9 +1,11 @@
 package imager
 
 import (
+	"errors"
 	"fmt"
 	"strings"
 
+	"turnstone/device"
 	"turnstone/mapfile"
 )
 
@@ -143,10 +145,29 @@ func SeenInWords(s mapfile.Seen) string {
 	return strings.Join(parts, ", ")
 }
 
-// ErrCracked is returned when a disc that is recorded as cracked is to be read.
-var ErrCracked = fmt.Errorf("recorded as cracked: not to be spun, it can burst in the drive. " +
-	"Nothing was read. What is left is what was read before, and a laboratory")
+// Errors of what was noted by hand.
+var (
+	// ErrCracked is returned when a disc that is recorded as cracked is to be read.
+	ErrCracked = errors.New("recorded as cracked")
+	// ErrNoTreatment is returned when round 0, the disc as it came in, is to be
+	// given a treatment.
+	ErrNoTreatment = errors.New("round 0 is the disc as it came in: it has no treatment to correct")
+)
 
-// ErrNoTreatment is returned when round 0, the disc as it came in, is to be given
-// a treatment.
-var ErrNoTreatment = fmt.Errorf("round 0 is the disc as it came in: it has no treatment to correct")
+// OutSince tells whether the disc was certainly, or for all that is known, out of
+// the drive since the last pass of the case, given what the drive says of it now.
+func (c *Case) OutSince(info device.Info) bool {
+	passes := c.m.Passes()
+	for i := len(passes) - 1; i >= 0; i-- {
+		if p := passes[i]; p.Drive >= 0 {
+			return p.Medium == "" || p.Medium != info.Medium
+		}
+	}
+	return false
+}
+
+// Cracked tells whether the disc is recorded as cracked.
+func (c *Case) Cracked() bool {
+	seen := c.m.Disc().Seen
+	return seen != nil && seen.Crack == "yes"
+}

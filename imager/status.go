@@ -48,7 +48,8 @@ type PassStatus struct {
 	Won         int64   `json:"won"`
 	FailedReads int64   `json:"failed_reads"`
 	Seconds     float64 `json:"seconds"`
-	Ended       string  `json:"ended"` // "" while it runs
+	Ended       string  `json:"ended"`  // "" while it runs
+	Merged      bool    `json:"merged"` // its sectors came from another case or an image
 }
 
 // StatusOf is where the case of a map stands.
@@ -73,7 +74,7 @@ func StatusOf(m *mapfile.Map) Status {
 	}
 	drives := m.Drives()
 	for n, p := range m.Passes() {
-		ps := PassStatus{Pass: n, Won: m.Won(n), FailedReads: p.Failed, Seconds: p.Seconds, Ended: p.How}
+		ps := PassStatus{Pass: n, Won: m.Won(n), FailedReads: p.Failed, Seconds: p.Seconds, Ended: p.How, Merged: p.Drive < 0}
 		if p.Drive >= 0 {
 			ps.Drive = DriveName(drives[p.Drive])
 		} else if p.Origin != nil {

@@ -47,6 +47,11 @@ func report(err error, s streams) int {
 	if errors.As(err, &code) {
 		return int(code)
 	}
+	if errors.Is(err, imager.ErrCracked) {
+		fmt.Fprintln(s.Err, "Recorded as cracked: not to be spun, it can burst in the drive. "+
+			"Nothing was read. What is left is what was read before, and a laboratory.")
+		return exitFailed
+	}
 	fmt.Fprintf(s.Err, "turnstone: %v\n", err)
 	if hint := cure(err); hint != "" {
 		fmt.Fprintf(s.Err, "%s\n", hint)

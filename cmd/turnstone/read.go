@@ -5,7 +5,9 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"os"
 	"slices"
+	"strings"
 	"time"
 
 	"github.com/spf13/pflag"
@@ -81,6 +83,11 @@ func read(dir string, o readOptions, s streams) error {
 			return err
 		}
 		defer func() { c.Close() }()
+		if c.Cracked() { // before the drive is touched: opening it may spin the disc
+			return imager.ErrCracked
+		}
+	} else {
+		fmt.Fprintf(s.Err, "Looked at the disc? A cracked one can burst in the drive: turnstone inspect %s --crack no\n", dir)
 	}
 	reader, err := openDrive(ctx, o)
 	if err != nil {
@@ -96,6 +103,11 @@ func read(dir string, o readOptions, s streams) error {
 	if c.IsOwnImage(reader.Info().Node) {
 		return usagef("%s is this case's own image", reader.Info().Node)
 	}
+	if there {
+		if err := askTreated(c, reader.Info(), o, s); err != nil {
+			return err
+		}
+	}
 	missing := imager.StatusOf(c.Map()).Missing()
 	for _, w := range imager.TargetWarnings(dir, missing*sector.Size) {
 		fmt.Fprintf(s.Err, "turnstone: %s\n", w)
@@ -109,6 +121,31 @@ func read(dir string, o readOptions, s streams) error {
 		return explain(err, end, dir)
 	}
 	return conclude(c.Map(), dir, o, end, err, s)
+}
+
+// askTreated asks, where a person can answer, whether the disc was treated when
+// it was out of the drive, and opens the round.
+func askTreated(c *imager.Case, info device.Info, o readOptions, s streams) error {
+	in, ok := s.In.(*os.File)
+	if !ok || !isTerminal(in) || o.json || !strings.HasPrefix(info.Node, "/dev/") || !c.OutSince(info) {
+		return nil
+	}
+	for {
+		answer := ask("The disc was out of the drive since the last pass. What was done to it? (clean; sand 2000; polish fine; Enter for nothing) ", s)
+		if answer == "" || answer == "nothing" || answer == "no" {
+			return nil
+		}
+		t, err := imager.ParseTreatment(answer)
+		if err != nil {
+			fmt.Fprintf(s.Err, "%v\n", err)
+			continue
+		}
+		n, err := c.OpenRound(mapfile.Round{Treatments: []mapfile.Treatment{t}})
+		if err == nil {
+			fmt.Fprintf(s.Err, "Round %d: %s.\n", n, t.Typed)
+		}
+		return err
+	}
 }
 
 // discOf is what a new case knows of its disc.

@@ -97,8 +97,13 @@ func round(dir string, r mapfile.Round, amend, yes, quiet bool, s streams) (err 
 		return err
 	}
 	st := imager.StatusOf(c.Map())
-	fmt.Fprintf(s.Out, "Round %d: %s. The next read asks for the %s missing sectors again.\n",
-		n, imager.TreatmentsInWords(r), thousands(st.Missing()))
+	again := "The next read asks again for what is missing."
+	if st.Missing() > 0 {
+		again = fmt.Sprintf("The next read asks again for the %s missing sectors.", thousands(st.Missing()))
+	} else if st.Disc.Sectors > 0 {
+		again = "Nothing is missing."
+	}
+	fmt.Fprintf(s.Out, "Round %d: %s. %s\n", n, imager.TreatmentsInWords(r), again)
 	if !quiet {
 		for _, line := range cautions(r, st.Disc.Kind) {
 			fmt.Fprintln(s.Err, line)
@@ -154,16 +159,22 @@ func firmWish(m *mapfile.Map, r mapfile.Round, yes bool, s streams) bool {
 		return true
 	}
 	if st.Disc.Kind == "bd" {
-		return ask(what+" Note it? [y/N] ", s) == "y"
+		return agreed(what+" Note it? [y/N] ", s)
 	}
-	return ask(what+" Open the round all the same? [y/N] ", s) == "y"
+	return agreed(what+" Open the round all the same? [y/N] ", s)
 }
 
-// ask puts a question on the terminal and returns the answer in small letters.
+// agreed tells whether a question was answered with yes.
+func agreed(question string, s streams) bool {
+	answer := strings.ToLower(ask(question, s))
+	return answer == "y" || answer == "yes"
+}
+
+// ask puts a question on the terminal and returns the answer.
 func ask(question string, s streams) string {
 	fmt.Fprint(s.Err, question)
 	line, _ := bufio.NewReader(s.In).ReadString('\n')
-	return strings.ToLower(strings.TrimSpace(line))
+	return strings.TrimSpace(line)
 }
 
 // cautions are those that fit a round's treatments.

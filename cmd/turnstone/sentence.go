@@ -150,11 +150,18 @@ func standing(st imager.Status) string {
 		fmt.Fprintf(&b, "%s of %s sectors are in the image (%s, %s); %s are missing (%s).\n",
 			thousands(st.Good), thousands(st.Disc.Written), size(st.Good), share(st.Good, st.Disc.Written),
 			thousands(missing), size(missing))
-		if st.Bad > 0 {
-			fmt.Fprintf(&b, "  %s missing, asked for and not given\n", thousands(st.Bad))
-		}
-		if st.Untried > 0 {
-			fmt.Fprintf(&b, "  %s missing, not asked yet\n", thousands(st.Untried))
+		rest := st.Missing() - st.FailedHere - notAskedYet(st)
+		for _, p := range []struct {
+			n    int64
+			what string
+		}{
+			{st.FailedHere, "failed on this surface"},
+			{rest, "not asked since the last treatment"},
+			{notAskedYet(st), "not asked yet"},
+		} {
+			if p.n > 0 {
+				fmt.Fprintf(&b, "  %s missing, %s\n", thousands(p.n), p.what)
+			}
 		}
 	}
 	if st.Conflicts > 0 {
@@ -162,6 +169,9 @@ func standing(st imager.Status) string {
 	}
 	return b.String()
 }
+
+// notAskedYet is how many missing sectors no pass of any round has asked for.
+func notAskedYet(st imager.Status) int64 { return min(st.Untried, st.OpenHere) }
 
 // size is a number of sectors as an amount of data.
 func size(sectors int64) string {

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"strings"
 	"time"
 
 	"github.com/spf13/pflag"
@@ -51,7 +52,7 @@ func setupStatus(f *pflag.FlagSet) action {
 			_, err = fmt.Fprintf(s.Out, "%s\n", b)
 			return err
 		}
-		_, err = io.WriteString(s.Out, statusText(imager.StatusOf(m)))
+		_, err = io.WriteString(s.Out, statusText(dir, imager.StatusOf(m), imager.Advise(m)))
 		return err
 	}
 }
@@ -82,33 +83,113 @@ func listSectors(w io.Writer, m *mapfile.Map, what string) error {
 	return b.Flush()
 }
 
-// statusText is the status for people.
-func statusText(st imager.Status) string {
-	out := standing(st)
+// statusText is the status for people: where it stands, what each round and
+// drive won, what to do next.
+func statusText(dir string, st imager.Status, next []imager.Advice) string {
+	var b strings.Builder
+	b.WriteString(standing(st))
+	if st.Seen != nil {
+		fmt.Fprintf(&b, "Seen before it was spun: %s.\n", imager.SeenInWords(*st.Seen))
+	}
 	for _, r := range st.Rounds {
-		out += fmt.Sprintf("\nRound %d: ", r.Round)
-		switch {
-		case r.Round == 0:
-			out += "the disc as it came in"
-		case len(r.Treatments) == 0:
-			out += "the treatment was not noted"
-		default:
-			for i, t := range r.Treatments {
-				if i > 0 {
-					out += "; "
-				}
-				out += t
-			}
+		what := "the disc as it came in"
+		if r.Round > 0 {
+			what = strings.Join(r.Treatments, "; ")
 		}
-		out += fmt.Sprintf("; %s sectors won\n", thousands(r.Won))
+		fmt.Fprintf(&b, "\nRound %d, %s: %s\n", r.Round, what, won(r))
 		for _, p := range r.Passes {
-			ended := p.Ended
-			if ended == "" {
-				ended = "runs, or was ended by force"
-			}
-			out += fmt.Sprintf("  pass %d, %s: %s won, %s failed reads in %v; %s\n", p.Pass, p.Drive,
-				thousands(p.Won), thousands(p.FailedReads), (time.Duration(p.Seconds * float64(time.Second))).Round(time.Second), ended)
+			fmt.Fprintf(&b, "  pass %d, %s: %s\n", p.Pass, p.Drive, passInWords(p))
 		}
 	}
-	return out
+	if worked := hoursByDrive(st); worked != "" {
+		fmt.Fprintf(&b, "\nDrives worked %s.\n", worked)
+	}
+	for i, a := range next {
+		lead := "Next:"
+		if i > 0 {
+			lead = "Then:"
+		}
+		fmt.Fprintf(&b, "\n%s %s %s\n", lead, a.What, upper(a.Why))
+		if a.Do != "" {
+			fmt.Fprintf(&b, "  %s\n", strings.ReplaceAll(a.Do, "CASE", dir))
+		}
+	}
+	return b.String()
+}
+
+// won says what a round brought.
+func won(r imager.RoundStatus) string {
+	if len(r.Passes) == 0 {
+		return "not read yet"
+	}
+	return fmt.Sprintf("%s sectors won (%s)", thousands(r.Won), size(r.Won))
+}
+
+// passInWords is what a pass did.
+func passInWords(p imager.PassStatus) string {
+	s := thousands(p.Won) + " won"
+	switch {
+	case p.FailedReads == 1:
+		s += ", 1 failed read"
+	case p.FailedReads > 1:
+		s += ", " + thousands(p.FailedReads) + " failed reads"
+	}
+	return s + " in " + lasted(p.Seconds) + ", " + endedInWords[p.Ended]
+}
+
+// endedInWords are the words of status --json for people.
+var endedInWords = map[string]string{
+	"":                    "runs now, or was ended by force",
+	imager.HowComplete:    "asked for everything",
+	imager.HowLittleLeft:  "ended since little was left to win",
+	imager.HowBudget:      "ended by its budget",
+	imager.HowInterrupted: "interrupted",
+	imager.HowStalled:     "ended since the drive did not answer",
+	imager.HowGone:        "ended since the drive went away",
+	imager.HowOtherDisc:   "ended since another disc lay in the drive",
+	imager.HowError:       "ended by an error",
+	imager.HowKilled:      "ended by force",
+}
+
+// hoursByDrive is how long each drive has worked on the case.
+func hoursByDrive(st imager.Status) string {
+	var names []string
+	seconds := map[string]float64{}
+	for _, r := range st.Rounds {
+		for _, p := range r.Passes {
+			if p.Merged {
+				continue
+			}
+			if seconds[p.Drive] == 0 {
+				names = append(names, p.Drive)
+			}
+			seconds[p.Drive] += p.Seconds
+		}
+	}
+	for i, n := range names {
+		names[i] = lasted(seconds[n]) + " (" + n + ")"
+	}
+	return strings.Join(names, ", ")
+}
+
+// lasted is a time that has passed.
+func lasted(seconds float64) string {
+	d := time.Duration(seconds * float64(time.Second))
+	switch {
+	case d < 10*time.Second:
+		return fmt.Sprintf("%.1f s", d.Seconds())
+	case d < 2*time.Minute:
+		return fmt.Sprintf("%.0f s", d.Seconds())
+	case d < 2*time.Hour:
+		return fmt.Sprintf("%.0f min", d.Minutes())
+	}
+	return fmt.Sprintf("%.1f h", d.Hours())
+}
+
+// upper begins a sentence with a capital letter.
+func upper(s string) string {
+	if s == "" {
+		return s
+	}
+	return strings.ToUpper(s[:1]) + s[1:]
 }
