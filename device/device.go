@@ -30,15 +30,21 @@ type Reader interface {
 	Info() Info
 
 	// Ask queues a request and returns at once. The range is not empty, lies
-	// within Info.Sectors and holds at most Info.MaxSectors sectors. ErrFull is
-	// returned when Info.Depth requests wait already, and ErrClosed after Close
-	// or once an answer said that the drive is gone or has stalled; no request
-	// is queued then.
+	// within Info.Sectors and holds at most Info.MaxSectors sectors; another is
+	// refused with an error that says so (Info.Check). ErrFull is returned when
+	// Info.Depth requests wait already, and ErrClosed after Close or once an
+	// answer's error was the last (ReadError.Last); no request is queued then.
 	Ask(r sector.Range) error
 
 	// Answer waits for the answer to the oldest request that waits, and takes it
-	// off the queue. ErrIdle is returned when none waits. When ctx ends first its
-	// error is returned and the request goes on waiting: a later Answer gets it.
+	// off the queue. ErrIdle is returned when none waits, ErrClosed after Close.
+	// When ctx ends first its error is returned and the request goes on waiting:
+	// a later Answer gets it. An answer whose error is the last (ReadError.Last)
+	// drops the requests behind it: none waits then, and none of them counts as
+	// asked.
+	//
+	// Who wants speed asks again before it uses the data, so that the drive has
+	// work meanwhile: the data stays until the next Answer, not the next Ask.
 	Answer(ctx context.Context) (Answer, error)
 
 	// Close ends the drive's use and frees what belongs to it, within a second,
@@ -52,8 +58,8 @@ type Answer struct {
 	Asked sector.Range
 
 	// Data holds the sectors that lead Asked and came without an error: whole
-	// sectors, from Asked.First on. It is valid until the next call of Answer
-	// or Close.
+	// sectors, from Asked.First on. It is valid until the next call of Answer,
+	// Reopen or Close, and must not be written to.
 	Data []byte
 
 	// Took is the time between the drive's taking the request up and the answer.
