@@ -236,8 +236,7 @@ func TestNoGoodSectorIsReadTwice(t *testing.T) {
 		rnd := rand.New(rand.NewPCG(seed, 7))
 		d := newCutDisk(t, n, seed)
 		var asked, goodAsked, identityReads int
-		var drive *devicetest.Fake
-		drive = devicetest.NewFake(n, devicetest.Options{
+		drive := devicetest.NewFake(n, devicetest.Options{
 			NamesAddress: seed%2 == 0,
 			Info:         device.Info{WholeBlocks: seed%4 < 2, MaxSectors: 16 << (seed % 4)},
 			OnAsk: func(r sector.Range) {

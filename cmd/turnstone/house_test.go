@@ -15,18 +15,20 @@ import (
 // may import from outside the standard library. A package stands above all that
 // it imports. DEVELOPERS.md tells the reasons; this table is the law.
 var house = map[string]struct{ ours, outside string }{
-	"device/sector":   {"", ""},
-	"ecc/gf256":       {"", ""},
-	"ecc/rs":          {"ecc/gf256", ""},
-	"ecc/dvd":         {"ecc/gf256 ecc/rs", ""},
-	"ecc/cd":          {"ecc/gf256 ecc/rs", ""},
-	"device/spiral":   {"device/sector", ""},
-	"device":          {"device/sector", ""},
-	"mapfile":         {"device/sector", "go.etcd.io/bbolt"},
-	"device/child":    {"device device/sector", "golang.org/x/sys"},
-	"imager/plan":     {"device/sector device/spiral mapfile", ""},
-	"device/blockdev": {"device device/sector device/child", "golang.org/x/sys"},
-	"imager":          {"device device/sector mapfile imager/plan", ""},
+	"device/sector":    {"", ""},
+	"ecc/gf256":        {"", ""},
+	"ecc/rs":           {"ecc/gf256", ""},
+	"ecc/dvd":          {"ecc/gf256 ecc/rs", ""},
+	"ecc/cd":           {"ecc/gf256 ecc/rs", ""},
+	"device/spiral":    {"device/sector", ""},
+	"device":           {"device/sector", ""},
+	"mapfile":          {"device/sector", "go.etcd.io/bbolt"},
+	"device/child":     {"device device/sector", "golang.org/x/sys"},
+	"imager/plan":      {"device/sector device/spiral mapfile", ""},
+	"device/blockdev":  {"device device/sector device/child", "golang.org/x/sys"},
+	"device/sim":       {"device device/sector device/spiral ecc/dvd", ""},
+	"device/sim/ruler": {"device device/sector device/sim", ""},
+	"imager":           {"device device/sector mapfile imager/plan", ""},
 	"cmd/turnstone": {"device device/sector device/child device/blockdev mapfile imager",
 		"github.com/spf13/pflag golang.org/x/sys"},
 }
@@ -160,7 +162,7 @@ func TestBelowCmdNothingActsOnItsOwn(t *testing.T) {
 	}
 	// The child's main is a program's main; it exits by definition. The drive's
 	// clock stands beside the drive.
-	allowed := map[string][]string{"device/child": {"os.Exit(", "time.Now()", "time.Since("}}
+	allowed := map[string][]string{"device/child": {"os.Exit(", "os.Stderr", "time.Now()", "time.Since("}}
 	for pkg := range house {
 		if strings.HasPrefix(pkg, "cmd/") {
 			continue
