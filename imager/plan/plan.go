@@ -1,0 +1,201 @@
+// Package plan decides what to read next. It is pure: no I/O, no clock, no
+// randomness; the same outcomes in the same order give the same requests.
+//
+// Whoever reads asks Next for requests, has several of them outstanding if the
+// drive takes several, and tells Note what became of each:
+//
+//	Next ──► Ask, request ──► drive ──► outcome ──► Note
+//	 ▲  └──► Wait: an outstanding request decides      │
+//	 │  └──► Done: End says why                        │
+//	 └─────────────────────────────────────────────────┘
+//
+// The order of a pass:
+//
+//  1. The written area lies in 256 equal stretches. One is read forward until a
+//     block fails; then reading goes to the unfinished stretch with the best
+//     record, (good + 1) / (tried + 2) in blocks, the lowest among equals, until
+//     every block was asked for once (stretch.go).
+//  2. Blocks of a request at which the drive stalled, no telling where, come
+//     after all others, singly.
+//  3. Where the drive can give single sectors of a block that fails as a whole,
+//     what is left of the failed blocks is asked for sector by sector, until 8
+//     blocks running yielded nothing (apart.go).
+//
+// What this round and drive asked for in earlier passes is not asked for again
+// (past.go). All that decides steps 1 to 3 is in the history, so a pass that was
+// cut off and the one after it ask together for what one alone would have asked.
+package plan
+
+import (
+	"fmt"
+	"time"
+
+	"turnstone/device/sector"
+	"turnstone/mapfile"
+)
+
+// Disc is what the plan knows of the disc and of how a drive is asked for it.
+type Disc struct {
+	Written     sector.Set // the written area
+	Block       int64      // sectors of an ECC block; below 1 counts as 1
+	Largest     int64      // sectors of the largest request, a multiple of Block; below Block counts as Block
+	WholeBlocks bool       // the drive decodes whole blocks: a failed one is not taken apart
+}
+
+// Past is what a pass over the same disc learned.
+type Past struct {
+	Round, Drive int
+	Settings     []mapfile.Settings
+	Runs         []mapfile.Run // in order of address
+}
+
+// Task is one pass to plan. The plan changes none of it and keeps none of
+// History; Good may change once New has returned.
+type Task struct {
+	Disc         Disc
+	Good         sector.Set // what the image has already
+	Only         sector.Set // the pass is restricted to these sectors; empty: no restriction
+	Round, Drive int
+	History      []Past // oldest first, of all rounds and drives, also of this round and drive
+	Again        bool   // ask also for what this round and drive did not bring before
+}
+
+// Request is what to ask for next.
+type Request struct {
+	Range    sector.Range     // whole ECC blocks, or a run of what is missing of one
+	Settings mapfile.Settings // to read it by
+	Alone    bool             // one sector by itself, of a block that holds more
+	Why      string           // half a sentence for the person who watches
+}
+
+// Outcome is what became of a request. One in which nothing came and nothing
+// failed, and which is no blur, hands the request back: it was not asked, and
+// will be asked again.
+type Outcome struct {
+	Request Request
+	Good    int64          // leading sectors that came
+	Failed  int64          // sectors right behind them that failed; the rest counts as not asked
+	Result  mapfile.Result // of the failed ones: LostTrack, Stalled, or any other for Failed
+	Blur    bool           // the rest failed somewhere, there is no telling where: Failed is 0
+	Weak    bool           // the good ones came with more work than usual
+	Took    time.Duration
+}
+
+// Step is what Next has to say.
+type Step uint8
+
+const (
+	Ask  Step = iota // the request is to be asked
+	Wait             // nothing until an outstanding request has its outcome
+	Done             // nothing is left to ask in this pass
+)
+
+// End is how a pass ended by itself.
+type End struct {
+	How string // "complete"
+	Why string // a sentence without its period
+}
+
+// Plan is the plan of one pass. It is not safe for several goroutines.
+type Plan struct {
+	work
+	out     []Request // outstanding
+	surface *surface
+	apart   *apart // nil while step 3 has not begun
+	left    int64
+	begun   bool // there was something to ask for
+	done    bool
+}
+
+// New plans a pass.
+func New(t Task) *Plan {
+	w := workOf(t)
+	ask := w.ask()
+	return &Plan{work: w, surface: newSurface(w.disc, w.fresh), left: ask.Count(), begun: !ask.Empty()}
+}
+
+// Next is the next request, which is outstanding from then on. Wait is never
+// returned while nothing is outstanding, Done never while something is.
+func (p *Plan) Next() (Request, Step) {
+	r, step := p.next()
+	switch step {
+	case Ask:
+		p.out = append(p.out, r)
+	case Done:
+		p.done, p.left = true, 0
+	}
+	return r, step
+}
+
+func (p *Plan) next() (Request, Step) {
+	idle := len(p.out) == 0
+	if p.apart == nil {
+		r, step := p.surface.next(idle)
+		if step != Done {
+			return r, step
+		}
+		p.beginApart()
+	}
+	return p.apart.next()
+}
+
+// beginApart goes over to step 3: every block was asked for once.
+func (p *Plan) beginApart() {
+	owed := sector.Set{}
+	if p.takesApart() {
+		p.surface.addTo(&p.past)
+		p.fresh = sector.Set{}
+		owed = p.owed()
+	}
+	p.left = owed.CountIn(sector.Range{First: 0, End: p.reach(&owed)})
+	p.apart = &apart{block: p.disc.Block, owed: owed, alone: p.past.alone, came: p.past.came}
+	p.surface = nil
+}
+
+// Note takes the outcome of an outstanding request; they may come in any order.
+// The outcome of a request that is not outstanding is passed over. Counts that
+// are negative or beyond the range are cut to it. A blur of a request within one
+// block counts as that block's failure.
+func (p *Plan) Note(o Outcome) {
+	r := o.Request.Range
+	for i, q := range p.out {
+		if q.Range != r || q.Alone != o.Request.Alone {
+			continue
+		}
+		p.out = append(p.out[:i], p.out[i+1:]...)
+		o.Good = min(max(0, o.Good), r.Count())
+		o.Failed = min(max(0, o.Failed), r.Count()-o.Good)
+		if o.Blur && r.Blocks(p.disc.Block).Count() == p.disc.Block {
+			o.Failed, o.Blur = r.Count()-o.Good, false
+		}
+		if p.apart != nil {
+			p.left -= p.apart.note(o)
+		} else {
+			p.left -= p.surface.note(o)
+		}
+		return
+	}
+}
+
+// Left is the number of sectors that are still to be asked in this pass, those
+// of outstanding requests among them. It grows once, when all blocks were asked
+// for and some that failed are to be taken apart; from then on it is what is
+// left if single sectors go on coming.
+func (p *Plan) Left() int64 { return p.left }
+
+// End says why nothing is left to ask, once Next has said Done; before that it is
+// zero.
+func (p *Plan) End() End {
+	switch {
+	case !p.done:
+		return End{}
+	case !p.begun:
+		return End{How: complete, Why: "there was nothing to ask for"}
+	case p.apart.stopped:
+		return End{How: complete, Why: fmt.Sprintf("everything missing was asked for; the rest of the failed blocks "+
+			"was not asked for sector by sector, since %d blocks running yielded nothing", fruitlessLimit)}
+	}
+	return End{How: complete, Why: "everything missing was asked for"}
+}
+
+const complete = "complete"
