@@ -1,0 +1,214 @@
+package mapfile
+
+import (
+	"fmt"
+	"slices"
+)
+
+// Open proves the file at path and loads the map from it. The file is closed
+// again when it returns, and is never changed by it. Errors are those of the
+// operating system, ErrBusy when a writer held the file for more than ten
+// seconds, and ErrEmpty, ErrForeign, ErrNewer or ErrDamaged.
+func Open(path string) (*Map, error) {
+	var m *Map
+	err := inspect(path, openPatience, func(data []byte) error {
+		l := loader{}
+		if err := l.load(data); err != nil {
+			return err
+		}
+		if len(l.problems) > 0 {
+			return l.damage()
+		}
+		m = l.m
+		return nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	return m, nil
+}
+
+// Events goes through all events in the file at path, oldest first, while yield
+// returns true. The file is proven before and closed again; its errors are
+// Open's.
+func Events(path string, yield func(Event) bool) error {
+	var blocks [][]byte
+	err := inspect(path, openPatience, func(data []byte) error {
+		l := loader{block: func(body []byte) { blocks = append(blocks, slices.Clone(body)) }}
+		if err := l.load(data); err != nil {
+			return err
+		}
+		if len(l.problems) > 0 {
+			return l.damage()
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	for _, body := range blocks {
+		events, err := decodeEvents(body)
+		if err != nil {
+			return fmt.Errorf("%s: %w: %w", path, ErrDamaged, err)
+		}
+		for _, e := range events {
+			if !yield(e) {
+				return nil
+			}
+		}
+	}
+	return nil
+}
+
+// loader proves a file and builds the map that it holds.
+type loader struct {
+	m        *Map
+	head     head
+	block    func(body []byte) // gets the blocks of events, where it is not nil
+	problems []string
+
+	tree    *tree
+	values  int64 // met, all but the head
+	seals   uint64
+	records map[string][]byte
+	sums    []uint32 // space for sums of states
+	runs    []byte   // space for values of runs
+}
+
+// alloc is memory for n sums of a page. It comes in large lots, which spares the
+// collector tens of thousands of objects.
+func (l *loader) alloc(n int) []uint32 {
+	if len(l.sums) < n {
+		l.sums = make([]uint32, 16<<10)
+	}
+	sums := l.sums[:n:n]
+	l.sums = l.sums[n:]
+	return sums
+}
+
+// mostProblems bounds the problems that are told in words.
+const mostProblems = 100
+
+func (l *loader) bad(format string, args ...any) {
+	if len(l.problems) < mostProblems {
+		l.problems = append(l.problems, fmt.Sprintf(format, args...))
+	}
+}
+
+// damage is the problems as an error.
+func (l *loader) damage() error {
+	more := ""
+	if n := len(l.problems); n > 1 {
+		more = fmt.Sprintf(", and %d more faults", n-1)
+	}
+	return fmt.Errorf("%w: %s%s", ErrDamaged, l.problems[0], more)
+}
+
+// load reads the whole file. Its error says why that could not be done; what
+// else is wrong is in l.problems, and the map is then not whole.
+func (l *loader) load(data []byte) (err error) {
+	if l.tree, err = openTree(data, l.bad); err != nil {
+		return err
+	}
+	buckets := l.tree.buckets()
+	if err := l.loadHead(buckets[headBucket], int64(len(data))); err != nil {
+		return err
+	}
+	l.m = New(l.head.Case)
+	l.m.file.head = l.head
+	l.records = map[string][]byte{}
+	l.bucket(buckets, recordBucket, func(key, body []byte) { l.records[string(key)] = body })
+	l.loadRecords()
+	l.bucket(buckets, stateBucket, l.loadStates)
+	l.bucket(buckets, runBucket, l.loadRuns)
+	l.bucket(buckets, conflictBucket, l.loadConflicts)
+	blocks := uint32(0)
+	l.bucket(buckets, eventBucket, func(key, body []byte) {
+		if n, ok := pageOf(key); !ok || n != blocks {
+			l.bad("events: block %x is out of order", key)
+		}
+		blocks++
+		if l.block != nil {
+			l.block(body)
+		}
+	})
+	delete(buckets, headBucket)
+	for name := range buckets {
+		if l.head.Minor <= minor {
+			l.bad("bucket %q is not known", name)
+		}
+		l.bucket(buckets, name, func(key, body []byte) {})
+	}
+	l.tree.finish()
+	l.checkHead()
+	l.m.pending = newPending() // what loading put there
+	return nil
+}
+
+// loadHead reads the head. Its form is that of every version.
+func (l *loader) loadHead(bucket []byte, length int64) error {
+	if bucket == nil {
+		if len(l.problems) > 0 {
+			return l.damage()
+		}
+		return ErrForeign
+	}
+	found := false
+	l.tree.bucket(headBucket, bucket, func(key, value []byte) {
+		body, _, ok := unseal(bucketSum(headBucket), key, value)
+		if string(key) != headKey || !ok {
+			l.bad("head %q does not match its checksum", key)
+			return
+		}
+		h, err := decodeJSON[head](body)
+		if err != nil {
+			l.bad("head: %v", err)
+			return
+		}
+		l.head, found = h, true
+	})
+	switch {
+	case !found && len(l.problems) > 0:
+		return l.damage()
+	case !found:
+		return fmt.Errorf("%w: there is no head", ErrDamaged)
+	case l.head.Major > major:
+		return fmt.Errorf("%w: form %d.%d, known is %d.%d", ErrNewer, l.head.Major, l.head.Minor, major, minor)
+	case l.head.Length > length:
+		return fmt.Errorf("%w: cut short, %d bytes of at least %d are left", ErrDamaged, length, l.head.Length)
+	}
+	return nil
+}
+
+// bucket goes through the values of a bucket that match their checksums, and
+// takes it out of the map of buckets.
+func (l *loader) bucket(buckets map[string][]byte, name string, f visit) {
+	value, ok := buckets[name]
+	if !ok {
+		return
+	}
+	delete(buckets, name)
+	start := bucketSum(name)
+	l.tree.bucket(name, value, func(key, value []byte) {
+		l.values++
+		body, sum, ok := unseal(start, key, value)
+		if !ok {
+			l.bad("%s %q does not match its checksum", name, key)
+			return
+		}
+		l.seals += uint64(sum)
+		f(key, body)
+	})
+}
+
+// checkHead holds what was loaded against the head.
+func (l *loader) checkHead() {
+	h := l.head
+	h.counts(l.m)
+	if h != l.head {
+		l.bad("the head counts other sectors or records than there are")
+	}
+	if h.Values != l.values || h.Seals != l.seals {
+		l.bad("values are missing, or older than the head")
+	}
+}

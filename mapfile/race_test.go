@@ -1,0 +1,6 @@
+//go:build race
+
+package mapfile
+
+// raceDetector tells that this binary takes several times the memory.
+const raceDetector = true
