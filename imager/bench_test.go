@@ -66,6 +66,7 @@ func BenchmarkCleanDevice(b *testing.B) {
 	median := func(all []time.Duration) float64 { return slices.Sorted(slices.Values(all))[len(all)/2].Seconds() }
 	engine := median(ways[0].took)
 	for _, w := range ways {
+		b.Logf("%-6s %.2v", w.name, w.took)
 		b.ReportMetric(benchSectors*sector.Size/1e6/median(w.took), w.name+"-MB/s")
 		if w.name != "engine" {
 			b.ReportMetric(median(w.took)/engine, "of-"+w.name)

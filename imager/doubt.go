@@ -63,6 +63,7 @@ func (p *pass) drop(why string) {
 	for _, r := range p.doubt.runs {
 		open.Add(r.Range)
 	}
+	p.dropped += len(p.doubt.events)
 	if n := len(p.doubt.events); n > 0 {
 		p.tell(mapfile.Event{Time: p.c.now(), Pass: p.n, Kind: KindDropped, Range: open.Bounds(), Count: n,
 			Text: fmt.Sprintf("%d failed reads do not count, %d sectors stay open: %s", n, open.Count(), why)})

@@ -38,6 +38,8 @@ type pass struct {
 	saver  saver
 	doubt  doubt
 	stalls int // without a delivery between them
+
+	dropped int // failed reads that do not count and that the plan takes for asked
 	block  int64
 
 	written, good int64
@@ -106,6 +108,9 @@ func (p *pass) ask() {
 		switch {
 		case step == plan.Done && len(p.asked) == 0:
 			e := p.plan.End()
+			if p.dropped > 0 {
+				p.end(HowStalled, "the drive stalled, and %d failed reads before it do not count: the next pass asks again", p.dropped)
+			}
 			p.end(e.How, "%s", e.Why)
 			return
 		case step != plan.Ask:
@@ -144,10 +149,13 @@ func (p *pass) act(ctx context.Context, a device.Answer) {
 	p.asked = p.asked[1:]
 	p.since = p.c.now()
 	out := judge(req, a, p.block)
+	p.plan.Note(out)
+	if a.Err == nil && p.how == "" && ctx.Err() == nil {
+		p.ask() // before the data is used: the drive has work meanwhile
+	}
 	if out.Good > 0 {
 		p.deliver(out, a.Data[:out.Good*sector.Size])
 	}
-	p.plan.Note(out)
 	if a.Err != nil {
 		p.rec.Failed++
 		p.failed(ctx, out, a.Err)

@@ -26,7 +26,7 @@ var house = map[string]struct{ ours, outside string }{
 	"device/child":     {"device device/sector", "golang.org/x/sys"},
 	"imager/plan":      {"device/sector device/spiral mapfile", ""},
 	"device/blockdev":  {"device device/sector device/child", "golang.org/x/sys"},
-	"device/sim":       {"device device/sector device/spiral ecc/dvd", ""},
+	"device/sim":       {"device device/sector device/spiral ecc/dvd ecc/rs", ""},
 	"device/sim/ruler": {"device device/sector device/sim", ""},
 	"imager":           {"device device/sector mapfile imager/plan", ""},
 	"cmd/turnstone": {"device device/sector device/child device/blockdev mapfile imager",
