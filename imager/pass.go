@@ -40,7 +40,7 @@ type pass struct {
 	stalls int // without a delivery between them
 
 	dropped int // failed reads that do not count and that the plan takes for asked
-	block  int64
+	block   int64
 
 	written, good int64
 	delivered     int64 // bytes
