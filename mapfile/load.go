@@ -71,20 +71,22 @@ type loader struct {
 	values  int64 // met, all but the head
 	seals   uint64
 	records map[string][]byte
-	sums    []uint32 // space for sums of states
-	runs    []byte   // space for values of runs
+	space   []byte // for what the map keeps of values
 }
 
-// alloc is memory for n sums of a page. It comes in large lots, which spares the
-// collector tens of thousands of objects.
-func (l *loader) alloc(n int) []uint32 {
-	if len(l.sums) < n {
-		l.sums = make([]uint32, 16<<10)
+// keep is a copy of part of a value. Copies come out of large lots, which spares
+// the collector tens of thousands of objects.
+func (l *loader) keep(b []byte) []byte {
+	if len(l.space) < len(b) {
+		l.space = make([]byte, max(len(b), lot))
 	}
-	sums := l.sums[:n:n]
-	l.sums = l.sums[n:]
-	return sums
+	kept := l.space[:len(b):len(b)]
+	l.space = l.space[copy(kept, b):]
+	return kept
 }
+
+// lot is the size of a lot, in bytes.
+const lot = 256 << 10
 
 // mostProblems bounds the problems that are told in words.
 const mostProblems = 100

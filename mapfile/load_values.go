@@ -81,7 +81,7 @@ func (l *loader) loadStates(key, body []byte) {
 		l.bad("states: page %x is not on the disc", key)
 		return
 	}
-	p, err := decodePage(body, l.alloc)
+	p, err := decodePage(body)
 	if err != nil {
 		l.bad("states: page %d: %v", n, err)
 		return
@@ -94,6 +94,7 @@ func (l *loader) loadStates(key, body []byte) {
 		l.bad("states: page %d was won by a pass that is not known", n)
 		return
 	}
+	p.sums = l.keep(p.sums)
 	*s.pages.touch(n) = p
 	s.count(n, &p, 1)
 	s.countWon(&p)
@@ -142,12 +143,7 @@ func (l *loader) loadRuns(key, body []byte) {
 		l.bad("runs: pass %d, page %d reaches beyond the disc", k.pass, k.page)
 		return
 	}
-	if cap(l.runs)-len(l.runs) < len(body) {
-		l.runs = make([]byte, 0, max(len(body), 64<<10))
-	}
-	from := len(l.runs)
-	l.runs = append(l.runs, body...)
-	*m.runs[k.pass].touch(k.page) = l.runs[from:len(l.runs):len(l.runs)]
+	*m.runs[k.pass].touch(k.page) = l.keep(body)
 }
 
 func (l *loader) loadConflicts(key, body []byte) {

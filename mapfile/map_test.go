@@ -209,6 +209,27 @@ func TestConflicts(t *testing.T) {
 	}
 }
 
+// TestManyWinners has each sector of a page won by another pass, and asked for
+// with another outcome: the longest values there are.
+func TestManyWinners(t *testing.T) {
+	m := newCase(t, 600)
+	path := mustCreate(t, m)
+	for a := range sector.LBA(600) {
+		pass := mustPass(t, m, Pass{})
+		mustRecord(t, m, pass, sector.Span(a, 1), Delivered)
+		run := Run{Range: sector.Span(a, 1), Result: Failed, Attempts: uint8(a), Took: TimeClass(a / 256)}
+		if _, err := m.Record(0, run, nil); err != nil {
+			t.Fatal(err)
+		}
+	}
+	mustCommit(t, m, path)
+	got := mustOpen(t, path)
+	wantSame(t, "reopened", content(got), content(m))
+	if n := len(slices.Collect(got.Runs(0))); n != 600 || got.Won(333) != 1 {
+		t.Errorf("%d runs, pass 333 won %d; want 600, 1", n, got.Won(333))
+	}
+}
+
 // TestRotLeavesOthers rots what is not good.
 func TestRotLeavesOthers(t *testing.T) {
 	m := newCase(t, 300)

@@ -58,7 +58,7 @@ func (m mask) scan(i int, flip uint64) int {
 // nor bad is untried.
 type page struct {
 	good, bad mask
-	sums      []uint32             // CRC-32C of the good ones, in order
+	sums      []byte               // CRC-32C of the good ones, in order, as in the value
 	won       uint16               // the pass that won all the good ones, where wins is nil
 	wins      *[pageSectors]uint16 // the pass that won each good one, by its place
 }
@@ -110,8 +110,14 @@ func (p *page) wonBy(pass uint16) mask {
 	return m
 }
 
-// rank is where the sum of sector i stands, if it is good, in sums.
-func (p *page) rank(i int) int { return p.good.and(maskOf(0, i)).count() }
+// sumBytes is the length of a sum.
+const sumBytes = 4
+
+// rank is where the sum of sector i begins, if it is good, in sums.
+func (p *page) rank(i int) int { return sumBytes * p.good.and(maskOf(0, i)).count() }
+
+// sum is the sum of the good sector i.
+func (p *page) sum(i int) uint32 { return binary.LittleEndian.Uint32(p.sums[p.rank(i):]) }
 
 // win makes the sectors of m good, won by the pass. None of them was good
 // before; the sum of sector i of the page is sums[i-shift].
@@ -138,22 +144,22 @@ func (p *page) win(m mask, pass uint16, sums []uint32, shift int) {
 
 // insert puts the sums of m's sectors among those of the good ones.
 func (p *page) insert(m mask, sums []uint32, shift int) {
-	old, n := p.sums, len(p.sums)+m.count()
+	old, n := p.sums, len(p.sums)+sumBytes*m.count()
 	if n <= cap(old) {
 		p.sums = old[:n]
 	} else {
-		p.sums = make([]uint32, n, 1<<bits.Len(uint(n-1)))
+		p.sums = make([]byte, n, 1<<bits.Len(uint(n-1)))
 	}
 	// From the top down: in the same memory, old sums only move up.
 	left := len(old)
 	for i := pageSectors - 1; n > left; i-- {
 		switch {
 		case m.has(i):
-			n--
-			p.sums[n] = sums[i-shift]
+			n -= sumBytes
+			binary.LittleEndian.PutUint32(p.sums[n:], sums[i-shift])
 		case p.good.has(i):
-			n, left = n-1, left-1
-			p.sums[n] = old[left]
+			n, left = n-sumBytes, left-sumBytes
+			copy(p.sums[n:n+sumBytes], old[left:])
 		}
 	}
 	copy(p.sums[:n], old)
@@ -162,7 +168,7 @@ func (p *page) insert(m mask, sums []uint32, shift int) {
 // lose makes the good sector i untried.
 func (p *page) lose(i int) {
 	at := p.rank(i)
-	p.sums = slices.Delete(p.sums, at, at+1)
+	p.sums = slices.Delete(p.sums, at, at+sumBytes)
 	p.good.clear(i)
 }
 
@@ -194,38 +200,28 @@ func appendPage(b []byte, p *page) []byte {
 	}
 	var space [8]piece // few pages have more
 	b = appendPieces(b, p.winners(space[:0]))
-	for _, sum := range p.sums {
-		b = binary.LittleEndian.AppendUint32(b, sum)
-	}
-	return b
+	return append(b, p.sums...)
 }
 
 var errPage = errors.New("not a page of states")
 
-// decodePage reads a page's value. It takes the memory for n sums from alloc.
-func decodePage(b []byte, alloc func(n int) []uint32) (page, error) {
+// decodePage reads a page's value. The page's sums are part of b.
+func decodePage(b []byte) (page, error) {
 	var p page
 	if len(b) < 2*maskBytes {
 		return p, errPage
 	}
 	p.good = mask{binary.LittleEndian.Uint64(b), binary.LittleEndian.Uint64(b[8:])}
 	p.bad = mask{binary.LittleEndian.Uint64(b[16:]), binary.LittleEndian.Uint64(b[24:])}
-	b = b[2*maskBytes:]
 	good := p.good.count()
-	if !p.good.and(p.bad).empty() || len(b) < 4*good {
+	sums := len(b) - sumBytes*good
+	if !p.good.and(p.bad).empty() || sums < 2*maskBytes {
 		return p, errPage
 	}
-	winners, b := b[:len(b)-4*good], b[len(b)-4*good:]
-	if err := p.setWinners(winners, good); err != nil {
-		return p, err
-	}
 	if good > 0 {
-		p.sums = alloc(good)
+		p.sums = b[sums:]
 	}
-	for i := range p.sums {
-		p.sums[i] = binary.LittleEndian.Uint32(b[4*i:])
-	}
-	return p, nil
+	return p, p.setWinners(b[2*maskBytes:sums], good)
 }
 
 // setWinners reads the winners of the page's n good sectors.

@@ -1,6 +1,7 @@
 package mapfile
 
 import (
+	"encoding/binary"
 	"iter"
 
 	"turnstone/device/sector"
@@ -102,7 +103,7 @@ func (s *states) come(n uint32, m mask, pass uint16, sums []uint32, shift int) (
 	p := s.pages.touch(n)
 	fresh, known := m.andNot(p.good), m.and(p.good)
 	for i := known.scan(0, 0); i < pageSectors; i = known.scan(i+1, 0) {
-		if p.sums[p.rank(i)] != sums[i-shift] {
+		if p.sum(i) != sums[i-shift] {
 			differ.set(i)
 		}
 	}
@@ -220,14 +221,15 @@ func (m *Map) Sum(a sector.LBA) (sum uint32, pass int, ok bool) {
 	if p == nil || !p.good.has(i) {
 		return 0, 0, false
 	}
-	return p.sums[p.rank(i)], int(p.winner(i)), true
+	return p.sum(i), int(p.winner(i)), true
 }
 
 // Sums goes through the good sectors of r in order: ranges of neighbours, not
-// always maximal, and the CRC-32C of each of their sectors. The sums are the
-// map's own memory: they are valid until it changes and must not be written.
+// always maximal, and the CRC-32C of each of their sectors. The sums are valid
+// until the next ones; the map must not change meanwhile.
 func (m *Map) Sums(r sector.Range) iter.Seq2[sector.Range, []uint32] {
 	return func(yield func(sector.Range, []uint32) bool) {
+		var sums [pageSectors]uint32
 		for n, in := range pagesOf(r.Intersect(sector.Range{End: sector.LBA(m.states.sectors)})) {
 			p := m.states.pages.get(n)
 			if p == nil {
@@ -235,9 +237,12 @@ func (m *Map) Sums(r sector.Range) iter.Seq2[sector.Range, []uint32] {
 			}
 			first, good := sector.LBA(n)*pageSectors, p.good.and(in)
 			for from, end := good.next(0); from < pageSectors; from, end = good.next(end) {
-				part := sector.Range{First: first + sector.LBA(from), End: first + sector.LBA(end)}
 				at := p.rank(from)
-				if !yield(part, p.sums[at:at+end-from:at+end-from]) {
+				for i := range sums[:end-from] {
+					sums[i] = binary.LittleEndian.Uint32(p.sums[at+sumBytes*i:])
+				}
+				part := sector.Range{First: first + sector.LBA(from), End: first + sector.LBA(end)}
+				if !yield(part, sums[:end-from]) {
 					return
 				}
 			}

@@ -257,18 +257,17 @@ func (w *writer) records(m *Map, what pending) {
 	}
 }
 
-// room is free space for a body of at most n bytes and its seal. The bodies of
-// a transaction share few allocations: bbolt keeps them until its end.
-func (w *writer) room(n int) []byte {
-	if n += sealBytes; cap(w.arena)-len(w.arena) < n {
+// keep is a copy of a body, with space for its seal. The bodies of a transaction
+// share few allocations: bbolt keeps them until its end.
+func (w *writer) keep(body []byte) []byte {
+	n := len(body) + sealBytes
+	if cap(w.arena)-len(w.arena) < n {
 		w.arena = make([]byte, 0, max(n, 64<<10))
 	}
-	at := len(w.arena)
-	return w.arena[at : at : at+n]
+	kept := append(w.arena[len(w.arena):], body...)
+	w.arena = w.arena[:len(w.arena)+n]
+	return kept[:len(body):n]
 }
-
-// used tells that a body and its seal now lie in the room given last.
-func (w *writer) used(body []byte) { w.arena = w.arena[:len(w.arena)+len(body)+sealBytes] }
 
 // fill sets how full the database pages are left that must be split for the
 // keys. Where most of these are neighbours a stretch was read in order, and
@@ -293,24 +292,19 @@ func fill[K any](w *writer, bucket string, keys []K, neighbours func(a, b K) boo
 
 // pages puts the pages of states, runs and conflicts.
 func (w *writer) pages(m *Map, what pending) {
-	// The longest value: masks, a winner for each sector, and the sums.
-	const longest = 2*maskBytes + (3+1+4)*pageSectors
 	states := slices.Sorted(maps.Keys(what.states))
 	fill(w, stateBucket, states, func(a, b uint32) bool { return a+1 == b })
+	var body []byte
 	for _, n := range states {
-		body := appendPage(w.room(longest), m.states.pages.get(n))
-		w.used(body)
-		w.put(stateBucket, pageKey(n), body)
+		body = appendPage(body[:0], m.states.pages.get(n))
+		w.put(stateBucket, pageKey(n), w.keep(body))
 	}
 	runs := slices.SortedFunc(maps.Keys(what.runs), func(a, b runKey) int {
 		return cmp.Or(cmp.Compare(a.pass, b.pass), cmp.Compare(a.page, b.page))
 	})
 	fill(w, runBucket, runs, func(a, b runKey) bool { return a.pass == b.pass && a.page+1 == b.page })
 	for _, k := range runs {
-		value := *m.runs[k.pass].get(k.page)
-		body := append(w.room(len(value)), value...)
-		w.used(body)
-		w.put(runBucket, k.bytes(), body)
+		w.put(runBucket, k.bytes(), w.keep(*m.runs[k.pass].get(k.page)))
 	}
 	for _, n := range slices.Sorted(maps.Keys(what.conflicts)) {
 		w.put(conflictBucket, pageKey(n), appendConflicts(nil, m.conflicts[n]))
