@@ -51,15 +51,14 @@ func Advise(m *mapfile.Map) []Advice {
 		return out
 	}
 	done := wordsDone(m)
-	failed := fmt.Sprintf("%d missing sectors were asked for on this surface and not given", s.FailedHere)
 	if !done[Clean] {
 		out = append(out, Advice{"Clean it and read again.",
-			failed + "; nobody noted a cleaning, and dirt and fingerprints look like scratches to a drive.",
+			"Nobody noted a cleaning, and dirt and fingerprints look like scratches to a drive.",
 			"turnstone round CASE clean"})
 	}
 	if n := drivesIn(m, last); n < 2 {
 		out = append(out, Advice{"Let another drive try what is missing.",
-			failed + ", by one drive; drives differ in what they can still read.",
+			fmt.Sprintf("One drive was asked for %d sectors on this surface and did not give them; drives differ in what they can still read.", s.FailedHere),
 			"turnstone read CASE --drive OTHER"})
 	}
 	switch {
@@ -72,7 +71,7 @@ func Advise(m *mapfile.Map) []Advice {
 		fallthrough
 	default:
 		out = append(out, Advice{"Polish it, and read again after each polish.",
-			failed + "; polishing takes less off than sanding. It can't be undone: what is in the image is safe, the rest is at stake.",
+			"It takes less off than sanding, but can't be undone: what is in the image is safe, the rest is at stake.",
 			"turnstone round CASE \"polish fine, 90 s\""})
 		out = append(out, Advice{"Sand scratches that a fingernail feels, wet, then polish.",
 			"Sanding takes most off and can't be undone; a sanded disc reads only once it is polished again.",

@@ -61,8 +61,7 @@ func StatusOf(m *mapfile.Map) Status {
 		Conflicts: int64(len(m.Conflicts())),
 		Rounds:    []RoundStatus{},
 	}
-	failed := failedIn(m, len(m.Rounds())-1)
-	s.FailedHere = failed.Count()
+	s.FailedHere = failedIn(m, len(m.Rounds())-1)
 	s.OpenHere = s.Missing() - s.FailedHere
 	s.Seen = d.Seen
 	for n, r := range m.Rounds() {
@@ -87,8 +86,9 @@ func StatusOf(m *mapfile.Map) Status {
 	return s
 }
 
-// failedIn is what is missing although it was asked for in a round.
-func failedIn(m *mapfile.Map, round int) sector.Set {
+// failedIn is how many sectors are missing although they were asked for in a
+// round.
+func failedIn(m *mapfile.Map, round int) int64 {
 	var asked []sector.Range
 	for n, p := range m.Passes() {
 		if p.Round != round || p.Drive < 0 {
@@ -100,8 +100,14 @@ func failedIn(m *mapfile.Map, round int) sector.Set {
 			}
 		}
 	}
-	set, missing := sector.Of(asked...), Missing(m)
-	return set.Intersect(&missing)
+	set := sector.Of(asked...)
+	missing := set.Count()
+	for r := range set.Runs() {
+		for good := range m.Ranges(mapfile.Good, r) {
+			missing -= good.Count()
+		}
+	}
+	return missing
 }
 
 // statusDoc is the status as a JSON document.
