@@ -98,7 +98,7 @@ type Run struct {
 	Attempts uint8     // how often this pass asked for them, saturating at 255
 	Took     TimeClass // of the last request that held them
 	Weak     bool      // delivered, but with more work than usual
-	Alone    bool      // asked for one sector at a time, after their block had failed
+	Alone    bool      // each asked for by itself, of an ECC block that holds more
 	Settings uint8     // index into the pass's Settings
 }
 

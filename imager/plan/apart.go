@@ -1,29 +1,25 @@
 package plan
 
 import (
+	"math"
+	"slices"
+
 	"turnstone/device/sector"
 	"turnstone/mapfile"
 )
 
-// fruitlessLimit is how many failed blocks running may yield nothing when their
-// sectors are asked for one by one, until that ends.
-const fruitlessLimit = 8
-
-const whyAlone = "sector by sector: what is left of failed blocks"
-
 // apart is step 3 of the order: what is left of failed blocks, sector by sector,
-// blocks in order of address. Blocks that earlier passes took apart lie among
-// them and count as they did there, so that it does not matter where those
+// the ends and then the inner blocks. Blocks that earlier passes took apart lie
+// among them and count as they did there, so that it does not matter where those
 // passes were cut off.
 type apart struct {
-	block       int64
-	owed        sector.Set // to be asked for alone
-	alone, came sector.Set // blocks of which sectors were asked for alone already, and came
+	part        // in hand
+	then []part // unless that one ends early
 
 	at      sector.LBA // where the next block is looked for
 	before  tally      // of the blocks before those in hand
 	hand    []opened   // in order of address
-	stopped bool       // before all of owed was asked for
+	stopped bool       // before all that is owed was asked for
 }
 
 // opened is a block that this pass takes apart.
@@ -76,18 +72,27 @@ func (a *apart) next() (Request, Step) {
 				r = sector.Span(r.First, 1)
 				b.left.Remove(r)
 				b.out++
-				return Request{Range: r, Alone: true, Why: whyAlone}, Ask
+				return Request{Range: r, Alone: true, Why: a.why}, Ask
 			}
 		}
 		a.settle()
-		if a.worst() == fruitlessLimit || !a.open() {
-			if len(a.hand) > 0 {
-				return Request{}, Wait
-			}
-			_, a.stopped = a.owed.Next(a.at)
+		switch {
+		case a.worst() < fruitlessLimit && a.open():
+		case len(a.hand) > 0: // the next part may depend on it
+			return Request{}, Wait
+		case a.worst() < fruitlessLimit && len(a.then) > 0:
+			*a = apart{part: a.then[0], then: a.then[1:]}
+		default:
+			a.stopped = a.leaves()
 			return Request{}, Done
 		}
 	}
+}
+
+// leaves tells whether something is owed that was not come to.
+func (a *apart) leaves() bool {
+	_, owed := a.owed.Next(a.at)
+	return owed || slices.ContainsFunc(a.then, func(p part) bool { return !p.owed.Empty() })
 }
 
 // settle counts the blocks at the head of the hand whose yield is known.
@@ -110,13 +115,13 @@ func (a *apart) worst() int {
 }
 
 // open goes on to the next block: takes it in hand, or counts it where earlier
-// requests did; false where nothing is owed any more.
+// requests did; false where the part has no more.
 func (a *apart) open() bool {
+	block := sector.Range{First: math.MaxInt64, End: math.MaxInt64}
 	owed, ok := a.owed.Next(a.at)
-	if !ok {
-		return false
+	if ok {
+		block = sector.Span(owed.First, 1).Blocks(a.block)
 	}
-	block := sector.Span(owed.First, 1).Blocks(a.block)
 	if known, ok := a.alone.Next(a.at); ok && known.First < block.First {
 		last := &a.before
 		if n := len(a.hand); n > 0 {
@@ -130,6 +135,9 @@ func (a *apart) open() bool {
 		}
 		last.add(yield)
 		return true
+	}
+	if !ok {
+		return false
 	}
 	b := opened{block: block, came: a.came.Overlaps(block)}
 	for r := range a.owed.In(block) {

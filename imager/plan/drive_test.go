@@ -21,8 +21,9 @@ type drive struct {
 }
 
 // newDrive scatters damage over a disc of n sectors, denser in one part of it, and
-// kills another part, if there is room, in which now and then a sector comes
-// alone: so that taking blocks apart ends in some discs.
+// kills another part, if there is room, every block of it, every second or every
+// third, in which now and then a sector comes alone: so that taking apart the
+// ends or the inner blocks ends early in some discs.
 func newDrive(r *rand.Rand, n, block int64, hard, soft, stall float64) *drive {
 	d := &drive{block: block, hard: make([]bool, n), soft: make([]bool, n), stall: make([]bool, n/block+1),
 		lead: r.IntN(2) == 0, address: r.IntN(2) == 0}
@@ -35,11 +36,13 @@ func newDrive(r *rand.Rand, n, block int64, hard, soft, stall float64) *drive {
 		d.hard[i] = r.Float64() < hard*dense/float64(block)
 		d.soft[i] = r.Float64() < soft*dense/float64(block)
 	}
-	if dead := 14 * block; n > dead && r.IntN(2) == 0 {
-		first := r.Int64N(n - dead)
+	if dead := 27 * block; n > dead && r.IntN(2) == 0 {
+		first, every := r.Int64N(n-dead), 1+r.Int64N(3)
 		for i := first; i < first+dead; i++ {
-			d.soft[i] = r.Int64N(12*block) == 0
-			d.hard[i] = !d.soft[i]
+			if i/block%every == 0 {
+				d.soft[i] = r.Int64N(12*block) == 0
+				d.hard[i] = !d.soft[i]
+			}
 		}
 	}
 	for i := range d.stall {

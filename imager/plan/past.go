@@ -138,61 +138,40 @@ func (w *work) takesApart() bool { return w.disc.Block > 1 && !w.disc.WholeBlock
 
 // ToAsk is what a pass may ask for at all; it is empty if and only if the pass
 // would ask for nothing. Of blocks that failed in earlier passes and were not
-// taken apart yet it holds those that the pass will come to if the ones before
-// them yield something.
+// taken apart yet it holds those that the pass comes to if the ones before them
+// yield something, and, as long as others were not asked for once, some more.
 func ToAsk(t Task) sector.Set {
 	w := workOf(t)
-	return w.ask()
+	ask, _ := w.ask()
+	return ask
 }
 
-func (w *work) ask() sector.Set {
-	if !w.takesApart() {
-		return w.fresh
-	}
+// ask is what the pass may ask for, and the parts of step 3, none where nothing
+// is owed.
+func (w *work) ask() (sector.Set, []part) {
 	owed := w.owed()
-	within := sector.Of(sector.Range{First: 0, End: w.reach(&owed)})
-	owed = owed.Intersect(&within)
-	return w.fresh.Union(&owed)
+	if owed.Empty() {
+		return w.fresh, nil
+	}
+	ask, parts, unsure := w.fresh, w.parts(owed), w.unsure()
+	for i := range parts {
+		end := parts[i].reach(&unsure)
+		within := sector.Of(sector.Range{First: 0, End: end})
+		may := parts[i].owed.Intersect(&within)
+		ask = ask.Union(&may)
+		if end < math.MaxInt64 { // then nothing behind it is come to
+			break
+		}
+	}
+	return ask, parts
 }
 
 // owed is what is to be asked for sector by sector of the blocks that failed so
 // far. Blocks in which the drive stalled are left as they are.
 func (w *work) owed() sector.Set {
+	if !w.takesApart() {
+		return sector.Set{}
+	}
 	owed := w.past.failed.Subtract(&w.past.stalled)
 	return owed.Intersect(&w.open)
-}
-
-// reach is where taking apart ends by what is known already: behind the eighth
-// block running that yielded nothing. A block with sectors that are still to be
-// asked for, alone or for the first time, may yield yet.
-func (w *work) reach(owed *sector.Set) sector.LBA {
-	fruitless, from := 0, sector.LBA(0)
-	for r := range w.past.alone.Runs() {
-		if before := (sector.Range{First: from, End: r.First}); owed.Overlaps(before) || w.fresh.Overlaps(before) {
-			fruitless = 0
-		}
-		for b := r.First; b < r.End; {
-			if end := w.yields(owed, b); end > b {
-				fruitless, b = 0, end
-				continue
-			}
-			b += sector.LBA(w.disc.Block)
-			if fruitless++; fruitless == fruitlessLimit {
-				return b
-			}
-		}
-		from = r.End
-	}
-	return math.MaxInt64
-}
-
-// yields is how far the blocks from b on are known to have yielded something, or
-// may do so yet; b where the block at b did not.
-func (w *work) yields(owed *sector.Set, b sector.LBA) sector.LBA {
-	for _, s := range []*sector.Set{&w.past.came, owed, &w.fresh} {
-		if r, ok := s.Next(b); ok && r.First < b+sector.LBA(w.disc.Block) {
-			return sector.Range{First: b, End: r.End}.Blocks(w.disc.Block).End
-		}
-	}
-	return b
 }

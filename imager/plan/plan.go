@@ -18,8 +18,10 @@
 //  2. Blocks of a request at which the drive stalled, no telling where, come
 //     after all others, singly.
 //  3. Where the drive can give single sectors of a block that fails as a whole,
-//     what is left of the failed blocks is asked for sector by sector, until 8
-//     blocks running yielded nothing (apart.go).
+//     what is left of the failed blocks is asked for sector by sector: first of
+//     those at the two ends of every run of neighbouring failed blocks, until 8
+//     blocks running yielded nothing; then, unless it ended so, of those between
+//     them, again until 8 blocks running yielded nothing (part.go, apart.go).
 //
 // What this round and drive asked for in earlier passes is not asked for again
 // (past.go). All that decides steps 1 to 3 is in the history, so a pass that was
@@ -110,7 +112,7 @@ type Plan struct {
 // New plans a pass.
 func New(t Task) *Plan {
 	w := workOf(t)
-	ask := w.ask()
+	ask, _ := w.ask()
 	return &Plan{work: w, surface: newSurface(w.disc, w.fresh), left: ask.Count(), begun: !ask.Empty()}
 }
 
@@ -141,15 +143,13 @@ func (p *Plan) next() (Request, Step) {
 
 // beginApart goes over to step 3: every block was asked for once.
 func (p *Plan) beginApart() {
-	owed := sector.Set{}
 	if p.takesApart() {
 		p.surface.addTo(&p.past)
-		p.fresh = sector.Set{}
-		owed = p.owed()
 	}
-	p.left = owed.CountIn(sector.Range{First: 0, End: p.reach(&owed)})
-	p.apart = &apart{block: p.disc.Block, owed: owed, alone: p.past.alone, came: p.past.came}
-	p.surface = nil
+	p.surface, p.fresh = nil, sector.Set{}
+	owed, parts := p.ask()
+	p.left = owed.Count()
+	p.apart = &apart{then: parts}
 }
 
 // Note takes the outcome of an outstanding request; they may come in any order.

@@ -62,8 +62,8 @@ func TestOrder(t *testing.T) {
 			name:  "a failed block, what was delivered of it kept",
 			task:  Task{Disc: Disc{Written: all(4), Block: 4, Largest: 4}},
 			drive: drive{hard: marks(4, 2), lead: true},
-			want: []string{"0+4 reading forward", "2+1 sector by sector: what is left of failed blocks",
-				"3+1 sector by sector: what is left of failed blocks"},
+			want: []string{"0+4 reading forward", "2+1 sector by sector: what is left of failed blocks at the edges of damage",
+				"3+1 sector by sector: what is left of failed blocks at the edges of damage"},
 			why: "everything missing was asked for",
 		}, {
 			name:  "the same where the drive decodes whole blocks",
@@ -282,47 +282,6 @@ func TestStallAlone(t *testing.T) {
 	}
 }
 
-// TestFruitless: the sectors of failed blocks are asked for until 8 blocks
-// running yielded nothing, and a later pass does not go on where that ended.
-func TestFruitless(t *testing.T) {
-	const block, blocks = 4, 30
-	d := &drive{block: block, hard: make([]bool, block*blocks), soft: make([]bool, block*blocks), stall: make([]bool, blocks+1)}
-	for i := range d.hard {
-		d.hard[i] = i%block == 1 // one in each block, and the drive gives nothing of a block that fails
-	}
-	for i := range d.hard {
-		if b := i / block; b > 5 {
-			d.hard[i] = true
-		}
-	}
-	b := newTable(t, Task{Disc: Disc{Written: sector.Of(sector.Span(0, block*blocks)), Block: block, Largest: 4 * block}}, d)
-	asked := b.pass(toTheEnd)
-	var alone []sector.LBA
-	for _, q := range asked {
-		if q.Alone {
-			alone = append(alone, q.Range.First)
-		}
-	}
-	// Blocks 0 to 5 yield three sectors each, 6 to 13 nothing.
-	var want []sector.LBA
-	for a := sector.LBA(0); a < 14*block; a++ {
-		want = append(want, a)
-	}
-	if !slices.Equal(alone, want) {
-		t.Errorf("asked for alone: %v; want %v", alone, want)
-	}
-	if left := ToAsk(b.task); !left.Empty() {
-		t.Errorf("ToAsk after it holds %d sectors; want none", left.Count())
-	}
-	p := New(Task{Disc: b.task.Disc})
-	for q, step := p.Next(); step == Ask; q, step = p.Next() {
-		p.Note(d.answer(q))
-	}
-	if why := p.End().Why; !strings.Contains(why, "8 blocks running yielded nothing") {
-		t.Errorf("End().Why = %q", why)
-	}
-}
-
 // TestHistory: what is asked for again, and what is not.
 func TestHistory(t *testing.T) {
 	disc := Disc{Written: sector.Of(sector.Span(0, 64)), Block: 16, Largest: 64}
@@ -330,33 +289,6 @@ func TestHistory(t *testing.T) {
 		return mapfile.Run{Range: sector.Span(sector.LBA(first), n), Result: result, Alone: alone}
 	}
 	good := sector.Of(sector.Span(0, 16))
-	// apart is a disc of 13 blocks: 1 to 9 were taken apart and gave nothing, 12
-	// failed, the others are good. Block odd is another matter: kind says which.
-	apart := func(odd int64, kind string) Task {
-		t := Task{Disc: Disc{Written: sector.Of(sector.Span(0, 13*16)), Block: 16, Largest: 64},
-			Good: sector.Of(sector.Span(0, 16), sector.Span(10*16, 2*16))}
-		t.Good.Remove(sector.Span(sector.LBA(odd*16), 16))
-		past := Past{Runs: []mapfile.Run{run(12*16, 16, mapfile.Failed, false)}}
-		for b := int64(0); b <= 9; b++ {
-			first, tried, failed := b*16, run(b*16, 16, mapfile.Failed, true), run(b*16, 16, mapfile.Failed, false)
-			switch {
-			case b == odd && kind == "not asked":
-			case b == odd && kind == "half not asked":
-				past.Runs = append(past.Runs, run(first, 8, mapfile.Failed, true))
-			case b == odd && kind == "failed":
-				past.Runs = append(past.Runs, failed)
-			case b == odd && kind == "half apart":
-				past.Runs = append(past.Runs, run(first, 8, mapfile.Failed, true), run(first+8, 8, mapfile.Failed, false))
-			case b == odd && kind == "yield":
-				past.Runs = append(past.Runs, run(first, 15, mapfile.Failed, true), run(first+15, 1, mapfile.Delivered, true))
-				t.Good.Add(sector.Span(sector.LBA(first+15), 1))
-			case b > 0:
-				past.Runs = append(past.Runs, tried)
-			}
-		}
-		t.History = []Past{past}
-		return t
-	}
 	for _, c := range []struct {
 		name string
 		task Task
@@ -376,16 +308,6 @@ func TestHistory(t *testing.T) {
 			[]sector.Range{sector.Span(48, 16)}},
 		{"good meanwhile, or not wanted now", Task{Disc: disc, Good: sector.Of(sector.Span(0, 16), sector.Span(40, 2)), Only: sector.Of(sector.Span(0, 60)),
 			History: []Past{{Runs: []mapfile.Run{run(16, 48, mapfile.Failed, false)}}}}, []sector.Range{sector.Span(16, 24), sector.Span(42, 18)}},
-		{"eight blocks yielded nothing", apart(11, "not asked"), []sector.Range{sector.Span(11*16, 16)}},
-		{"the fourth of them yielded something", apart(4, "yield"), []sector.Range{sector.Span(12*16, 16)}},
-		{"the last of them yielded something", apart(8, "yield"), []sector.Range{sector.Span(12*16, 16)}},
-		{"the one behind them did", apart(9, "yield"), nil},
-		{"a block before them is not asked for yet", apart(0, "not asked"), []sector.Range{sector.Span(0, 16)}},
-		{"a block before them failed", apart(0, "failed"), []sector.Range{sector.Span(0, 16)}},
-		{"a block among them is not asked for yet", apart(4, "not asked"), []sector.Range{sector.Span(4*16, 16), sector.Span(12*16, 16)}},
-		{"half a block among them", apart(4, "half not asked"), []sector.Range{sector.Span(4*16+8, 8), sector.Span(12*16, 16)}},
-		{"a block among them failed", apart(4, "failed"), []sector.Range{sector.Span(4*16, 16), sector.Span(12*16, 16)}},
-		{"a block among them is half taken apart", apart(4, "half apart"), []sector.Range{sector.Span(4*16+8, 8), sector.Span(12*16, 16)}},
 		{"another round", Task{Disc: disc, Good: good, Round: 1,
 			History: []Past{{Runs: []mapfile.Run{run(16, 48, mapfile.Failed, true)}}}}, []sector.Range{sector.Span(16, 48)}},
 		{"another drive", Task{Disc: disc, Good: good, Drive: 1,
@@ -428,7 +350,11 @@ func TestHugeHistory(t *testing.T) {
 	if p.Left() != 64 {
 		t.Errorf("Left() = %d; want 64", p.Left())
 	}
-	for want := sector.LBA(end - 64); want < end; want++ {
+	for i := range sector.LBA(64) {
+		want := end - 64 + i - 16 // the disc is one run: its last block is an end
+		if i < 16 {
+			want = end - 16 + i
+		}
 		q, step := p.Next()
 		if step != Ask || q.Range != sector.Span(want, 1) {
 			t.Fatalf("Next() = %v, step %d; want sector %d", q.Range, step, want)

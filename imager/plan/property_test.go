@@ -73,6 +73,44 @@ func TestRestartEverywhere(t *testing.T) {
 	})
 }
 
+// TestToAsk: once every block was asked for, ToAsk is exactly what is asked for if
+// every sector comes from then on, and Left counts it down.
+func TestToAsk(t *testing.T) {
+	seen, cut, ended := 0, 0, 0
+	scenes(t, 300, false, true, func(t *testing.T, r *rand.Rand, s scene) {
+		whole := newTable(t, s.task, s.drive)
+		total := len(whole.pass(toTheEnd))
+		b := newTable(t, s.task, s.drive)
+		b.pass(total - r.IntN(2)*r.IntN(1+total/2))
+		seen++
+		w := workOf(b.task)
+		owed, may := w.owed(), ToAsk(b.task)
+		switch {
+		case !w.fresh.Empty():
+			return
+		case !owed.Empty() && may.Empty():
+			ended++
+		case !owed.Empty():
+			cut++
+		}
+		p := New(b.task)
+		left := may.Clone()
+		for q, step := p.Next(); step == Ask; q, step = p.Next() {
+			if p.Left() != left.Count() {
+				t.Fatalf("Left() = %d at request %v; want %d", p.Left(), q.Range, left.Count())
+			}
+			left.Remove(q.Range)
+			p.Note(Outcome{Request: q, Good: 1})
+		}
+		if !left.Empty() {
+			t.Errorf("of ToAsk %v was not asked for", slices.Collect(left.Runs()))
+		}
+	})
+	if seen == 300 && (cut < 20 || ended < 5) {
+		t.Errorf("%d scenes were cut off among failed blocks, %d ended early among them: too few to tell", cut, ended)
+	}
+}
+
 func sameFates(t *testing.T, got, want *table) {
 	t.Helper()
 	if !got.task.Good.Equal(&want.task.Good) {

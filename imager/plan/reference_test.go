@@ -117,39 +117,60 @@ func (r *reference) request(run sector.Range) Request {
 	return q
 }
 
-// sectorBySector begins at the first block each time and follows what is known.
+// sectorBySector begins at the first block each time and follows what is known:
+// the ends of runs of failed blocks, then, once they are decided, the others.
 func (r *reference) sectorBySector() (Request, Step) {
-	fruitless := 0
-	for b := int64(0); b*r.disc.Block < int64(len(r.missing)); b++ {
-		block := r.block(b)
-		var next sector.Range
-		known, yield, whole, open := false, false, false, false
-		for a := block.First; a < block.End; a++ {
-			whole = whole || r.stalled[a]
-			known = known || r.alone[a]
-			yield = yield || r.alone[a] && r.came[a]
-			open = open || r.isOut(a)
-			if r.failed[a] && !r.alone[a] && next.Empty() {
-				next = sector.Span(a, 1)
+	for _, inner := range []bool{false, true} {
+		fruitless, waits := 0, false
+		for b := int64(0); b*r.disc.Block < int64(len(r.missing)); b++ {
+			if !r.bad(b) || inner != (r.bad(b-1) && r.bad(b+1)) {
+				continue
 			}
-		}
-		switch {
-		case !next.Empty() && !whole:
-			if fruitless >= 8 {
+			block := r.block(b)
+			var next sector.Range
+			known, yield, whole, open := false, false, false, false
+			for a := block.First; a < block.End; a++ {
+				whole = whole || r.stalled[a]
+				known = known || r.alone[a]
+				yield = yield || r.alone[a] && r.came[a]
+				open = open || r.isOut(a)
+				if r.failed[a] && !r.alone[a] && next.Empty() {
+					next = sector.Span(a, 1)
+				}
+			}
+			waits = waits || open
+			switch {
+			case !next.Empty() && !whole:
+				r.alone[next.First] = true
+				return r.request(next), Ask
+			case yield:
+				fruitless = 0
+			case known || open:
+				fruitless++
+			}
+			if fruitless == 8 {
 				return r.wait()
 			}
-			r.alone[next.First] = true
-			return r.request(next), Ask
-		case yield:
-			fruitless = 0
-		case known || open:
-			fruitless++
 		}
-		if fruitless == 8 {
-			return r.wait()
+		if waits {
+			return Request{}, Wait
 		}
 	}
 	return r.wait()
+}
+
+// bad tells whether block b failed, taken apart since or not.
+func (r *reference) bad(b int64) bool {
+	if b < 0 {
+		return false
+	}
+	block := r.block(b)
+	for a := block.First; a < block.End; a++ {
+		if r.failed[a] || r.alone[a] || r.stalled[a] {
+			return true
+		}
+	}
+	return false
 }
 
 func (r *reference) wait() (Request, Step) {
