@@ -43,6 +43,11 @@ func TestCheckFinds(t *testing.T) {
 			"conflicts: page 0 names a pass or sector that is not known", false},
 		"conflict beyond the disc": {func(m *Map) { m.conflicts[7] = []other{{sum: 5, pass: 0, at: 120}} },
 			"conflicts: page 7 names a pass or sector that is not known", false},
+		"decided for and good": {func(m *Map) { m.conflicts[0] = []other{{sum: 5, pass: 0, at: 10, word: chosen}} },
+			"conflicts: sector 10 waits for data that was decided for", false},
+		"decided for two": {func(m *Map) {
+			m.conflicts[0] = []other{{sum: 5, pass: 0, at: 1, word: chosen}, {sum: 6, pass: 0, at: 1, word: chosen}}
+		}, "conflicts: sector 1 waits for data that was decided for", false},
 		"wrong count": {func(m *Map) { m.states.good++ },
 			"the head counts other sectors or records than there are", false},
 		"pass of no round": {func(m *Map) { m.passes[0].Round = 5 },

@@ -134,7 +134,7 @@ func FuzzPage(f *testing.F) {
 }
 
 func FuzzConflicts(f *testing.F) {
-	f.Add(appendConflicts(nil, []other{{1, 0, 3}, {2, 0, 3}, {1, 500, 3}, {9, 1, 127}}))
+	f.Add(appendConflicts(nil, []other{{1, 0, 3, against}, {2, 0, 3, undecided}, {1, 500, 3, chosen}, {9, 1, 127, undecided}}))
 	f.Add([]byte{128, 0, 1, 2, 3, 4})
 	f.Fuzz(func(t *testing.T, b []byte) {
 		list, err := decodeConflicts(b)

@@ -65,8 +65,12 @@
 //	           of none.
 //
 //	conflicts  for each other data of a sector: its place in the page, 1 B;
-//	           the first pass that brought it, varint; its CRC-32C, 4 B. In
+//	           the first pass that brought it, shifted left by 2 and or-ed
+//	           with what was decided of it, varint; its CRC-32C, 4 B. In
 //	           order of place, pass, sum. What was kept stands in "states".
+//	           Decided: 0 nothing, the two are in conflict; 1 against it; 2
+//	           for it, and it is not in the image yet: its sector is not
+//	           good, and no other data of the sector is decided for.
 //
 // A block of events is closed when its lines have 32 KiB; numbers of blocks begin
 // at 0. A line holds what eventLine holds.

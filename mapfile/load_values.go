@@ -3,6 +3,8 @@ package mapfile
 import (
 	"encoding/binary"
 	"strings"
+
+	"turnstone/device/sector"
 )
 
 // loadRecords reads the disc, and the rounds, drives and passes by number, so
@@ -163,5 +165,22 @@ func (l *loader) loadConflicts(key, body []byte) {
 			return
 		}
 	}
+	l.checkChosen(n, list)
 	l.m.conflicts[n] = list
+}
+
+// checkChosen holds the data decided for against the states: its sector is not
+// good, and it is the only one.
+func (l *loader) checkChosen(n uint32, list []other) {
+	last := -1
+	for _, o := range list {
+		if o.word != chosen {
+			continue
+		}
+		a := sector.LBA(n)*pageSectors + sector.LBA(o.at)
+		if l.m.State(a) == Good || last == int(o.at) {
+			l.bad("conflicts: sector %d waits for data that was decided for, and has other data", a)
+		}
+		last = int(o.at)
+	}
 }

@@ -17,8 +17,15 @@ type plain struct {
 	state   []State
 	sum     []uint32
 	pass    []int
-	others  []map[uint32]int // sum of other data: first pass that brought it
-	asked   [][]*Run         // by pass, by sector; its Range does not count
+	others  []map[uint32]side // other data by its sum
+	asked   [][]*Run          // by pass, by sector; its Range does not count
+}
+
+// side is other data of a sector: the first pass that brought it, and what was
+// decided of it.
+type side struct {
+	pass int
+	word verdict
 }
 
 func (p *plain) grow(sectors int) {
@@ -26,7 +33,7 @@ func (p *plain) grow(sectors int) {
 		p.written = append(p.written, false)
 		p.state = append(p.state, Untried)
 		p.sum, p.pass = append(p.sum, 0), append(p.pass, 0)
-		p.others = append(p.others, map[uint32]int{})
+		p.others = append(p.others, map[uint32]side{})
 	}
 	for n := range p.asked {
 		for len(p.asked[n]) < sectors {
@@ -46,26 +53,34 @@ func (p *plain) record(pass int, r Run, sums []uint32) (found []Conflict) {
 		case !r.Result.Came():
 		case p.state[a] != Good:
 			p.state[a], p.sum[a], p.pass[a] = Good, sums[a-r.Range.First], pass
+			for sum, o := range p.others[a] {
+				if o.word == chosen {
+					p.others[a][sum] = side{o.pass, undecided}
+				}
+			}
 		case p.sum[a] != sums[a-r.Range.First]:
 			other := sums[a-r.Range.First]
-			if _, known := p.others[a][other]; !known {
-				p.others[a][other] = pass
+			o, known := p.others[a][other]
+			if !known {
+				p.others[a][other] = side{pass, undecided}
 			}
-			found = append(found, p.conflict(a, other))
+			if o.word == undecided {
+				found = append(found, p.conflict(a, other))
+			}
 		}
 	}
 	return found
 }
 
 func (p *plain) conflict(a sector.LBA, other uint32) Conflict {
-	return Conflict{a, p.sum[a], other, p.pass[a], p.others[a][other]}
+	return Conflict{a, p.sum[a], other, p.pass[a], p.others[a][other].pass}
 }
 
 func (p *plain) conflicts() (all []Conflict) {
 	for a := range p.state {
 		var here []Conflict
-		for other := range p.others[a] {
-			if p.state[a] == Good && p.sum[a] != other {
+		for other, o := range p.others[a] {
+			if p.state[a] == Good && p.sum[a] != other && o.word == undecided {
 				here = append(here, p.conflict(sector.LBA(a), other))
 			}
 		}
@@ -78,6 +93,42 @@ func (p *plain) conflicts() (all []Conflict) {
 		all = append(all, here...)
 	}
 	return all
+}
+
+// decide settles the sector's conflict for the data with that sum.
+func (p *plain) decide(a sector.LBA, sum uint32) {
+	was := p.sum[a]
+	if sum != was {
+		if _, known := p.others[a][was]; !known {
+			p.others[a][was] = side{pass: p.pass[a]}
+		}
+		p.state[a] = Untried
+	}
+	for other, o := range p.others[a] {
+		word := against
+		if other == sum && sum != was {
+			word = chosen
+		}
+		p.others[a][other] = side{o.pass, word}
+	}
+}
+
+// choices is the data decided for that waits.
+func (p *plain) choices() (all []Choice) {
+	for a := range p.state {
+		for sum, o := range p.others[a] {
+			if o.word == chosen {
+				all = append(all, Choice{sector.LBA(a), sum, o.pass})
+			}
+		}
+	}
+	return all
+}
+
+// take puts data decided for into the image.
+func (p *plain) take(c Choice) {
+	delete(p.others[c.At], c.Sum)
+	p.state[c.At], p.sum[c.At], p.pass[c.At] = Good, c.Sum, c.Pass
 }
 
 // set is the sectors that is tells of.
@@ -160,6 +211,9 @@ func (p *plain) compare(t *testing.T, m *Map) {
 	if got, want := m.Conflicts(), p.conflicts(); !slices.Equal(got, want) {
 		t.Fatalf("Conflicts() = %v; want %v", got, want)
 	}
+	if got, want := m.Choices(), p.choices(); !slices.Equal(got, want) {
+		t.Fatalf("Choices() = %v; want %v", got, want)
+	}
 }
 
 // randomRun is a run somewhere on a disc, most of them short.
@@ -235,6 +289,8 @@ func modelRun(t *testing.T, rng *rand.Rand) {
 				p.state[a] = Untried
 			}
 		case k == 5:
+			settleSome(t, rng, m, p)
+		case k == 6:
 			mustCommit(t, m, path)
 			p.compare(t, m)
 			again := mustOpen(t, path)
@@ -259,6 +315,37 @@ func modelRun(t *testing.T, rng *rand.Rand) {
 	}
 	mustCommit(t, m, path)
 	p.compare(t, mustOpen(t, path))
+}
+
+// settleSome decides about a conflict, or takes or forgoes what was decided for.
+func settleSome(t *testing.T, rng *rand.Rand, m *Map, p *plain) {
+	t.Helper()
+	if all := m.Choices(); len(all) > 0 && rng.IntN(2) == 0 {
+		c := all[rng.IntN(len(all))]
+		if rng.IntN(3) == 0 {
+			m.Forgo(c.At)
+			p.others[c.At][c.Sum] = side{c.Pass, undecided}
+			return
+		}
+		if err := m.Take(c.At); err != nil {
+			t.Fatal(err)
+		}
+		p.take(c)
+		return
+	}
+	all := m.Conflicts()
+	if len(all) == 0 {
+		return
+	}
+	c := all[rng.IntN(len(all))]
+	sum := c.Kept
+	if rng.IntN(2) == 0 {
+		sum = c.Other
+	}
+	if err := m.Decide(c.At, sum); err != nil {
+		t.Fatal(err)
+	}
+	p.decide(c.At, sum)
 }
 
 // TestCommitOrder proves that neither how often nor when a map is committed

@@ -13,7 +13,7 @@ import (
 // Sectors that came need their CRC-32C in sums, one each, and become good. A
 // sector that was good already stays as it is; if it has another sum, the two
 // are a conflict, which is stored, once for each different sum, and returned,
-// also when it was known. Sectors that failed become bad if they were untried.
+// also when it was known, but not when it was settled (Decide). Sectors that failed become bad if they were untried.
 // Where the pass had asked for a sector before, the new run replaces the old.
 //
 // ErrUnknown is returned when the map has no such pass or the pass no such
@@ -33,7 +33,9 @@ func (m *Map) Record(pass int, r Run, sums []uint32) ([]Conflict, error) {
 			shift := int(max(r.Range.First-first, 0))
 			changed, differ = m.states.come(n, in, uint16(pass), sums, shift)
 			for i := differ.scan(0, 0); i < pageSectors; i = differ.scan(i+1, 0) {
-				found = append(found, m.conflict(first+sector.LBA(i), pass, sums[i-shift]))
+				if c, ok := m.conflict(first+sector.LBA(i), pass, sums[i-shift]); ok {
+					found = append(found, c)
+				}
 			}
 			sums = sums[in.count():]
 		} else {
@@ -41,6 +43,7 @@ func (m *Map) Record(pass int, r Run, sums []uint32) ([]Conflict, error) {
 		}
 		if changed {
 			m.pending.states[n] = true
+			m.overtaken(n)
 		}
 	}
 	return found, nil

@@ -72,7 +72,7 @@ type head struct {
 	Rounds    int    `json:"rounds"`
 	Drives    int    `json:"drives"`
 	Passes    int    `json:"passes"`
-	Conflicts int64  `json:"conflicts"` // all that were ever found
+	Conflicts int64  `json:"conflicts"` // other data, decided or not
 }
 
 // counts fills in what the map in memory tells.
