@@ -40,11 +40,11 @@ func Advise(m *mapfile.Map) []Advice {
 		out = append(out, Advice{"Read it.", "The disc was not recognised by a drive yet.", "turnstone read CASE --drive DRIVE"})
 	} else if s.OpenHere > 0 && len(s.Rounds[last].Passes) == 0 && last > 0 {
 		out = append(out, Advice{"Read it on its new surface.",
-			fmt.Sprintf("None of the %d missing sectors was asked for since the last treatment.", s.Missing()),
+			"Nothing was asked for since the last treatment.",
 			"turnstone read CASE --drive DRIVE"})
 	} else if s.OpenHere > 0 {
 		out = append(out, Advice{"Read on before anything is done to the surface.",
-			fmt.Sprintf("%d of the missing sectors were not asked for on this surface yet.", s.OpenHere),
+			"Not all that is missing was asked for on this surface yet.",
 			"turnstone read CASE --drive DRIVE"})
 	}
 	if s.FailedHere == 0 {
@@ -58,7 +58,7 @@ func Advise(m *mapfile.Map) []Advice {
 	}
 	if n := drivesIn(m, last); n < 2 {
 		out = append(out, Advice{"Let another drive try what is missing.",
-			fmt.Sprintf("One drive was asked for %d sectors on this surface and did not give them; drives differ in what they can still read.", s.FailedHere),
+			"One drive was asked on this surface; drives differ in what they can still read.",
 			"turnstone read CASE --drive OTHER"})
 	}
 	switch {

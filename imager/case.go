@@ -66,30 +66,28 @@ func Create(dir string, w Writer, disc mapfile.Disc) (*Case, error) {
 		return nil, fmt.Errorf("%s: there is a case already", dir)
 	}
 	parent := filepath.Dir(filepath.Clean(dir))
-	if err := os.Mkdir(dir, 0o700); errors.Is(err, fs.ErrNotExist) {
+	err := os.Mkdir(dir, 0o700)
+	made := err == nil
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
 		return nil, fmt.Errorf("%s: there is no folder %s to make it in", dir, parent)
-	} else if err != nil && !errors.Is(err, fs.ErrExist) {
+	case errors.Is(err, fs.ErrExist):
+		// An empty folder becomes the case, for its owner only; where that can't
+		// be had (FAT knows no owners), its files are still theirs alone.
+		_ = os.Chmod(dir, 0o700)
+	case err != nil:
 		return nil, err
 	}
 	l, err := takeLock(dir, w.Command)
 	if err != nil {
 		return nil, err
 	}
-	m := mapfile.New(w.CaseID)
-	m.AddRound(mapfile.Round{Opened: w.Now()})
-	err = m.SetDisc(disc)
-	if err == nil {
-		err = makeImage(dir, disc.Sectors)
-	}
-	if err == nil {
-		// The map comes last: a folder with a map is a whole case. Create syncs
-		// the folder, and with it the image's name.
-		err = mapfile.Create(filepath.Join(dir, mapName), m)
-	}
-	if err == nil {
-		err = syncFolder(parent)
-	}
-	if err != nil {
+	if err := makeFiles(dir, parent, w, disc); err != nil {
+		if made { // what could not be made is no case, and is in nobody's way
+			for _, name := range []string{imageName, lockName, ""} {
+				os.Remove(filepath.Join(dir, name))
+			}
+		}
 		return nil, errors.Join(err, l.release())
 	}
 	if err := l.release(); err != nil {
@@ -98,19 +96,43 @@ func Create(dir string, w Writer, disc mapfile.Disc) (*Case, error) {
 	return Open(dir, w)
 }
 
+// makeFiles makes the files of a new case. The map comes last: a folder with a
+// map is a whole case. Its making syncs the folder, and with it the image's name.
+func makeFiles(dir, parent string, w Writer, disc mapfile.Disc) error {
+	if there, err := Exists(dir); err != nil {
+		return err
+	} else if there { // made by another process, until now
+		return fmt.Errorf("%s: there is a case already", dir)
+	}
+	m := mapfile.New(w.CaseID)
+	m.AddRound(mapfile.Round{Opened: w.Now()})
+	if err := m.SetDisc(disc); err != nil {
+		return err
+	}
+	if err := makeImage(dir, disc.Sectors); err != nil {
+		return err
+	}
+	if err := mapfile.Create(filepath.Join(dir, mapName), m); err != nil {
+		return err
+	}
+	return syncFolder(parent)
+}
+
 // Open opens a case for writing. ErrNoCase, ErrInUse, ErrImage and the errors of
 // mapfile.Open are returned when it can't be. What a killed pass left in the
-// image is taken out.
+// image is taken out, and what was decided about a conflict is put in.
 func Open(dir string, w Writer) (*Case, error) {
 	c, err := OpenUnproven(dir, w)
 	if err != nil {
 		return nil, err
 	}
 	if bad := sampleSums(c.m, c.f, sampleAtOpening); len(bad) > 0 {
-		err = fmt.Errorf("%s: %w: the bytes of sector %d are not those that were written; run: turnstone check --deep %s",
-			dir, ErrImage, bad[0], dir)
+		err = fmt.Errorf("%s: %w, sector %d for one", dir, ErrRotten, bad[0])
 	} else {
 		err = c.endInOrder(HowKilled)
+	}
+	if err == nil {
+		_, err = c.takeDecided()
 	}
 	if err != nil {
 		return nil, errors.Join(err, c.Close())
@@ -138,7 +160,11 @@ func OpenUnproven(dir string, w Writer) (*Case, error) {
 	if err != nil {
 		return nil, errors.Join(err, l.release())
 	}
-	return &Case{Dir: dir, m: m, disk: &folder{dir, f}, now: w.Now, lock: l, f: f}, nil
+	c := &Case{Dir: dir, m: m, disk: &folder{dir: dir, image: f}, now: w.Now, lock: l, f: f}
+	if err := trim(f, m.Disc().Sectors); err != nil {
+		return nil, errors.Join(err, c.Close())
+	}
+	return c, nil
 }
 
 // sampleAtOpening is how many good sectors are compared with their checksums
@@ -168,7 +194,13 @@ func (c *Case) endInOrder(how string) error {
 	if err := c.clear(whole.Subtract(&good)); err != nil {
 		return fmt.Errorf("clearing what the last pass left in the image: %w", err)
 	}
-	return c.commit()
+	if err := c.commit(); err != nil {
+		return err
+	}
+	// The snapshot is a copy, and the next checkpoint writes it anew: a disk that
+	// is too full for it is no reason to refuse the case.
+	_ = c.disk.writeStatus(statusDoc(c.m))
+	return nil
 }
 
 // commit makes the map durable, and is patient with those who read it.

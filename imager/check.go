@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"iter"
 	"os"
 	"path/filepath"
 
@@ -23,7 +24,8 @@ type CheckResult struct {
 
 // Check proves map and image of the case in dir against each other and writes
 // nothing: every invariant of the map, the image's length, and CheckSample
-// checksums spread over the good sectors, or all of them where every is set. An
+// checksums spread over the good sectors, or all of them where every is set; and
+// that the other side of every conflict is kept. An
 // error is returned when the case can't be read at all.
 func Check(dir string, every bool) (CheckResult, error) {
 	var res CheckResult
@@ -65,6 +67,11 @@ func Check(dir string, every bool) (CheckResult, error) {
 		res.Problems = append(res.Problems, fmt.Sprintf(
 			"%d good sectors of the image do not match their checksums, the first of them %d", n, first.First))
 	}
+	if lost := lostSides(dir, m); !lost.Empty() {
+		first, _ := lost.Next(0)
+		res.Problems = append(res.Problems, fmt.Sprintf(
+			"of %d sectors in conflict the other side is not under %s/ as it came, the first of them %d", lost.Count(), keptName, first.First))
+	}
 	return res, err
 }
 
@@ -72,6 +79,11 @@ func Check(dir string, every bool) (CheckResult, error) {
 // longer match, and keeps an event of it. It is the one way in which a good
 // sector stops being good.
 func (c *Case) TakeBackRotten(rotten sector.Set) error {
+	// The image first: where the program is stopped in between, the next check
+	// finds the same sectors again. The other way round nobody would clear them.
+	if err := c.clear(rotten); err != nil {
+		return err
+	}
 	for r := range rotten.Runs() {
 		for a := r.First; a < r.End; a++ {
 			c.m.Rot(a)
@@ -79,36 +91,43 @@ func (c *Case) TakeBackRotten(rotten sector.Set) error {
 		c.m.AddEvent(mapfile.Event{Time: c.now(), Pass: -1, Kind: KindRotten, Range: r,
 			Text: "the image's bytes no longer matched their checksums"})
 	}
-	if err := c.commit(); err != nil {
-		return err
-	}
-	return c.clear(rotten)
+	return c.saveRecords()
 }
 
 // sampleSums compares n good sectors, spread evenly over all good ones, with
 // their checksums. It returns those that differ or can't be read.
 func sampleSums(m *mapfile.Map, image io.ReaderAt, n int64) []sector.LBA {
-	good := m.In(mapfile.Good)
-	total := good.Count()
-	n = min(n, total)
 	var bad []sector.LBA
 	buf := make([]byte, sector.Size)
-	var passed, taken int64 // good sectors passed over, and compared
-	for r := range good.Runs() {
-		for taken < n {
-			k := taken * total / n // the index of the next one among the good
-			if k >= passed+r.Count() {
-				break
-			}
-			a := r.First + sector.LBA(k-passed)
-			taken++
-			if !matches(m, image, a, buf) {
-				bad = append(bad, a)
-			}
+	for a := range spread(m.In(mapfile.Good), n) {
+		if !matches(m, image, a, buf) {
+			bad = append(bad, a)
 		}
-		passed += r.Count()
 	}
 	return bad
+}
+
+// spread goes through n sectors of a set, or all where it has fewer, spread
+// evenly over it.
+func spread(set sector.Set, n int64) iter.Seq[sector.LBA] {
+	return func(yield func(sector.LBA) bool) {
+		total := set.Count()
+		n := min(n, total)
+		var passed, taken int64 // sectors passed over, and given
+		for r := range set.Runs() {
+			for taken < n {
+				k := taken * total / n // the index of the next one in the set
+				if k >= passed+r.Count() {
+					break
+				}
+				taken++
+				if !yield(r.First + sector.LBA(k-passed)) {
+					return
+				}
+			}
+			passed += r.Count()
+		}
+	}
 }
 
 func matches(m *mapfile.Map, image io.ReaderAt, a sector.LBA, buf []byte) bool {

@@ -3,11 +3,13 @@ package imager
 import (
 	"errors"
 	"fmt"
+	"time"
 
 	"turnstone/mapfile"
 )
 
-// checkpoint makes an epoch durable. The order is the promise: the sectors are
+// checkpoint makes an epoch durable and returns events of the conflicts that it
+// met, which the map has then. The order is the promise: the sectors are
 // in the image before the sync begins, the sync ends before the map learns of
 // them, and status.json tells only of what the map says. Whoever is stopped
 // between two of these lines has lost the epoch and nothing else.
@@ -16,13 +18,17 @@ import (
 // map's memory then and goes with the next checkpoint. After any other error the
 // epoch is not good, and nothing may be committed any more: a sync that failed
 // may have thrown away what it did not write, and a later one would not know.
-func checkpoint(d disk, m *mapfile.Map, pass int, p mapfile.Pass, e *epoch) ([]mapfile.Conflict, error) {
-	// 1. What the epoch says was written is on the disk when this returns.
+func checkpoint(d disk, m *mapfile.Map, pass int, p mapfile.Pass, e *epoch, now time.Time) ([]mapfile.Event, error) {
+	// 1. What the epoch says was written is on the disk when this returns, into the
+	// image or beside it.
 	if err := d.syncImage(); err != nil {
 		return nil, fmt.Errorf("syncing the image: %w", err)
 	}
+	if err := d.syncKept(); err != nil {
+		return nil, fmt.Errorf("syncing what is kept beside the image: %w", err)
+	}
 	// 2. Only now may the map call it good.
-	conflicts, err := e.record(m, pass)
+	conflicts, err := e.record(m, pass, now)
 	if err == nil {
 		err = m.SetPass(pass, p)
 	}

@@ -8,6 +8,8 @@
 //	  map.db         the map (package mapfile)
 //	  lock           held by whoever writes; its process id and command inside
 //	  status.json    what status --json says, as of the last checkpoint
+//	  kept/          pass-N.iso: what pass N brought and the image does not have,
+//	                 the other side of a conflict; sparse, each sector in its place
 //
 // How a sector travels:
 //
@@ -18,6 +20,13 @@
 //	                                           epoch: what came since the last checkpoint
 //	                                              │
 //	         checkpoint: sync image, then commit the epoch to the map, then status.json
+//
+// A merge has other cases and raw images in the place of the drive, and the same
+// steps from the image on (intake); so has what is decided about a conflict:
+//
+//	Source ──sectors that hold against its checksums──▶ image, or kept/ where the
+//	                                                    image has other data
+//	kept/ ──the side that was decided for──▶ image (settle.go)
 //
 // The image is written as sectors come, the map only at a checkpoint, and only
 // with what was in the image before that checkpoint's sync began. So the map

@@ -40,7 +40,7 @@ func (d *doubt) add(r mapfile.Run, e mapfile.Event) {
 // stand puts all of it into the epoch.
 func (d *doubt) stand(e *epoch) {
 	for _, r := range d.runs {
-		e.add(r, nil)
+		e.failed(r)
 	}
 	for _, ev := range d.events {
 		e.event(ev)

@@ -2,6 +2,7 @@ package imager
 
 import (
 	"fmt"
+	"path/filepath"
 	"strings"
 
 	"turnstone/device"
@@ -17,19 +18,16 @@ func DriveName(d mapfile.Drive) string {
 	return name
 }
 
-// driveNumber is the number of the drive in the map, which learns of it when it
-// is new. The same drive is: vendor, model and serial if it tells a serial, else
-// the device node, or the file's path.
-func driveNumber(m *mapfile.Map, info device.Info) int {
-	d := mapfile.Drive{Vendor: info.Vendor, Model: info.Model, Serial: info.Serial, Node: info.Node}
-	if n := findDrive(m, d); n >= 0 {
-		return n
-	}
-	return m.AddDrive(d)
+// driveOf is what the map keeps of a drive.
+func driveOf(info device.Info) mapfile.Drive {
+	return mapfile.Drive{Vendor: info.Vendor, Model: info.Model, Serial: info.Serial, Node: info.Node}
 }
 
-// findDrive is the number of a drive in the map, -1 where it is new.
-func findDrive(m *mapfile.Map, d mapfile.Drive) int {
+// driveNumber is the number of the drive in the map; of one that is new, the
+// number that it will get. The same drive is: vendor, model and serial if it
+// tells a serial, else the device node, or the file's path.
+func driveNumber(m *mapfile.Map, info device.Info) int {
+	d := driveOf(info)
 	for n, known := range m.Drives() {
 		if d.Serial != "" {
 			if known.Vendor == d.Vendor && known.Model == d.Model && known.Serial == d.Serial {
@@ -39,12 +37,19 @@ func findDrive(m *mapfile.Map, d mapfile.Drive) int {
 			return n
 		}
 	}
-	return -1
+	return len(m.Drives())
 }
 
 // OriginName is how people call where a merged pass came from.
 func OriginName(o mapfile.Origin) string {
-	name := fmt.Sprintf("pass %d of %s", o.Pass, o.Case)
+	if filepath.IsAbs(o.Case) {
+		return "image " + o.Case
+	}
+	id, copied, _ := strings.Cut(o.Case, " ")
+	if len(id) > 8 { // enough to tell cases apart
+		id = id[:8]
+	}
+	name := strings.TrimSpace(fmt.Sprintf("pass %d of case %s %s", o.Pass, id, copied))
 	if o.Drive != "" {
 		name += ", " + o.Drive
 	}

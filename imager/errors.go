@@ -21,6 +21,9 @@ var (
 	// ErrImage is returned when the image does not fit the map: it is missing, of
 	// another length, or its bytes do not match their checksums.
 	ErrImage = errors.New("image and map disagree")
+	// ErrRotten is returned, beside ErrImage, when the image's bytes do not match
+	// their checksums.
+	ErrRotten = fmt.Errorf("%w: bytes that were not written so", ErrImage)
 	// ErrOtherDisc is returned when the drive holds another disc than the case.
 	ErrOtherDisc = errors.New("another disc")
 	// ErrUnproven is returned when it can't be shown that the drive holds the
@@ -28,6 +31,8 @@ var (
 	ErrUnproven = errors.New("not shown to be the same disc")
 	// ErrTarget is returned when the place of the case can't hold the image.
 	ErrTarget = errors.New("the case's disk can't hold the image")
+	// ErrSameCase is returned when a case is to be merged into itself.
+	ErrSameCase = errors.New("the same case")
 	// ErrRange is returned when sectors outside the disc are asked for.
 	ErrRange = errors.New("outside the disc")
 )

@@ -30,6 +30,9 @@ const (
 	KindDropped    = "not-counted"   // failed reads that no later delivery bore out
 	KindConflict   = "conflict"      // good sectors came with other bytes
 	KindRotten     = "rotten"        // good sectors became untried
+	KindLost       = "lost-there"    // a merge's source does not have what it calls good
+	KindReadAgain  = "read-again"    // sectors in conflict were read again to settle them
+	KindSettled    = "settled"       // a conflict was settled
 	KindPutOff     = "put-off"       // a checkpoint waits for readers of the map
 	KindEnded      = "ended"         // the pass ended
 	KindRound      = "round"         // a round was opened

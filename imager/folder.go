@@ -29,6 +29,15 @@ type disk interface {
 	clearImage(r sector.Range) error
 	// syncImage returns when everything written so far is durable.
 	syncImage() error
+	// readImage fills p with whole sectors of the image.
+	readImage(p []byte, at sector.LBA) error
+	// writeKept puts a pass's readings beside the image, each sector at its own
+	// place: whole sectors that are not for the image.
+	writeKept(pass int, p []byte, at sector.LBA) error
+	// readKept fills p with sectors that were kept of a pass.
+	readKept(pass int, p []byte, at sector.LBA) error
+	// syncKept returns when everything kept so far is durable.
+	syncKept() error
 	// load reads the map as it is on the disk.
 	load() (*mapfile.Map, error)
 	// commit makes what changed in the map durable; mapfile.ErrBusy is returned
@@ -42,10 +51,16 @@ type disk interface {
 type folder struct {
 	dir   string
 	image *os.File
+	kept  keeper
 }
 
 func (d *folder) writeImage(p []byte, at sector.LBA) error {
 	_, err := d.image.WriteAt(p, at.Offset())
+	return err
+}
+
+func (d *folder) readImage(p []byte, at sector.LBA) error {
+	_, err := d.image.ReadAt(p, at.Offset())
 	return err
 }
 
@@ -73,6 +88,16 @@ func (d *folder) syncImage() error {
 	}
 	return nil
 }
+
+func (d *folder) writeKept(pass int, p []byte, at sector.LBA) error {
+	return d.kept.write(d.dir, pass, p, at)
+}
+
+func (d *folder) readKept(pass int, p []byte, at sector.LBA) error {
+	return readKept(d.dir, pass, p, at)
+}
+
+func (d *folder) syncKept() error { return d.kept.sync(d.dir) }
 
 func (d *folder) load() (*mapfile.Map, error) { return mapfile.Open(filepath.Join(d.dir, mapName)) }
 
@@ -123,7 +148,8 @@ func syncFolder(dir string) error {
 }
 
 // openImage opens the image of a case and proves that it is as long as the map
-// says. ErrImage is returned when it is not.
+// says. ErrImage is returned when it is not. It may be longer by zeros: a kill
+// leaves them between the image's lengthening and the map's learning of it.
 func openImage(dir string, sectors int64, flags int) (*os.File, error) {
 	path := filepath.Join(dir, imageName)
 	f, err := os.OpenFile(path, flags, 0)
@@ -134,15 +160,27 @@ func openImage(dir string, sectors int64, flags int) (*os.File, error) {
 		return nil, err
 	}
 	info, err := f.Stat()
-	if err == nil && info.Size() != sectors*sector.Size {
-		err = fmt.Errorf("%s: %w: the image is %d bytes long, the map says %d",
-			path, ErrImage, info.Size(), sectors*sector.Size)
+	if err == nil {
+		size, want := info.Size(), sectors*sector.Size
+		if size < want || size > want && !readsAsZeros(f, want, size) {
+			err = fmt.Errorf("%s: %w: the image is %d bytes long, the map says %d", path, ErrImage, size, want)
+		}
 	}
 	if err != nil {
 		f.Close()
 		return nil, err
 	}
 	return f, nil
+}
+
+// trim takes away what a growth left behind the end of an image of so many
+// sectors, of which the map was never told.
+func trim(f *os.File, sectors int64) error {
+	info, err := f.Stat()
+	if err != nil || info.Size() == sectors*sector.Size {
+		return err
+	}
+	return lengthen(f, sectors)
 }
 
 // makeImage makes the image of a new case, as long as the disc and empty.

@@ -1,7 +1,9 @@
 package imager
 
 import (
+	"bytes"
 	"errors"
+	"io"
 	"iter"
 	"os"
 	"syscall"
@@ -39,4 +41,21 @@ func written(f *os.File, r sector.Range) iter.Seq[sector.Range] {
 			at = part.End.Offset()
 		}
 	}
+}
+
+// readsAsZeros tells whether a file holds nothing but zeros from one byte to
+// another, and can be read there.
+func readsAsZeros(f *os.File, from, to int64) bool {
+	zeros, buf := make([]byte, 1<<20), make([]byte, 1<<20)
+	whole := sector.Range{First: sector.LBA(from / sector.Size), End: sector.LBA((to + sector.Size - 1) / sector.Size)}
+	for part := range written(f, whole) {
+		for at, end := max(from, part.First.Offset()), min(to, part.End.Offset()); at < end; {
+			n, err := f.ReadAt(buf[:min(int64(len(buf)), end-at)], at)
+			if !bytes.Equal(buf[:n], zeros[:n]) || err != nil && err != io.EOF || n == 0 {
+				return false
+			}
+			at += int64(n)
+		}
+	}
+	return true
 }

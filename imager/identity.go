@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"strings"
 
 	"turnstone/device"
 	"turnstone/device/sector"
@@ -18,7 +19,7 @@ import (
 // *OtherDiscError is returned where the two contradict each other.
 func (c *Case) recognise(info device.Info) (mustRead bool, err error) {
 	d := c.m.Disc()
-	if info.Sectors < d.Sectors || kindsDiffer(d.Kind, info.Kind) {
+	if d.Sectors-info.Sectors > mayLack(info.Node) || kindsDiffer(d.Kind, info.Kind) {
 		return false, &OtherDiscError{Case: discInWords(d.Kind, d.Sectors), Drive: discInWords(info.Kind, info.Sectors)}
 	}
 	if c.m.Count(mapfile.Good) == 0 {
@@ -34,9 +35,21 @@ func (c *Case) recognise(info device.Info) (mustRead bool, err error) {
 	return true, nil
 }
 
-func kindsDiffer(a, b string) bool {
-	return a != b && a != "unknown" && b != "unknown" && a != "" && b != ""
+// mayLack is how many sectors less than the case knows a drive may show of the
+// same disc: the kernel's sr driver takes up to 75 off the end of one at which
+// reads fail (drivers/scsi/sr.c, sr_done [memory]).
+func mayLack(node string) int64 {
+	if filepath.Dir(node) == "/dev" && strings.HasPrefix(filepath.Base(node), "sr") {
+		return 75
+	}
+	return 0
 }
+
+func kindsDiffer(a, b string) bool {
+	return a != b && !kindUnknown(a) && !kindUnknown(b)
+}
+
+func kindUnknown(kind string) bool { return kind == "" || kind == "unknown" }
 
 func discInWords(kind string, sectors int64) string {
 	what := "a disc"
@@ -46,21 +59,26 @@ func discInWords(kind string, sectors int64) string {
 	return fmt.Sprintf("%s of %d sectors", what, sectors)
 }
 
-// grow takes over a size above the one known, as a disc shows that was read in
-// part before.
-func (c *Case) grow(info device.Info) error {
-	d := c.m.Disc()
-	if info.Sectors <= d.Sectors {
-		return nil
-	}
-	if d.Sectors == 0 { // it was not recognised before
+// grown is what is known of a disc once a drive has told of it: its kind where
+// that was not known, and a size above the one known, as a disc shows that was
+// read in part before.
+func grown(d mapfile.Disc, info device.Info) mapfile.Disc {
+	if kindUnknown(d.Kind) {
 		d.Kind, d.BlockSectors = info.Kind, int64(info.BlockSectors)
 	}
-	d.Written.Add(sector.Range{First: sector.LBA(d.Sectors), End: sector.LBA(info.Sectors)})
-	d.Sectors = info.Sectors
-	if c.f != nil {
-		// The image first: a map that knows more than the image holds is damage.
-		// Growing is repeated where the commit below does not happen.
+	if info.Sectors > d.Sectors {
+		d.Written = d.Written.Clone()
+		d.Written.Add(sector.Range{First: sector.LBA(d.Sectors), End: sector.LBA(info.Sectors)})
+		d.Sectors = info.Sectors
+	}
+	return d
+}
+
+// learn takes over what grown says, for the next commit. The image grows first:
+// a map that knows more than the image holds is damage. Where the commit does not
+// happen, the next opening trims the image.
+func (c *Case) learn(d mapfile.Disc) error {
+	if c.f != nil && d.Sectors > c.m.Disc().Sectors {
 		if err := lengthen(c.f, d.Sectors); err != nil {
 			return err
 		}
@@ -204,12 +222,18 @@ func nth(s *sector.Set, n int64) (sector.LBA, bool) {
 	return 0, false
 }
 
-// IsOwnImage tells whether a node is the case's own image, which must not be
-// read into itself.
-func (c *Case) IsOwnImage(node string) bool {
-	a, err1 := os.Stat(node)
-	b, err2 := os.Stat(filepath.Join(c.Dir, imageName))
-	return err1 == nil && err2 == nil && os.SameFile(a, b)
+// IsOwn tells whether a node is a file of the case itself, by whatever name: they
+// must not be read into it.
+func (c *Case) IsOwn(node string) bool {
+	same := func(a, b string) bool {
+		x, err1 := os.Stat(a)
+		y, err2 := os.Stat(b)
+		return err1 == nil && err2 == nil && os.SameFile(x, y)
+	}
+	if path, err := filepath.EvalSymlinks(node); err == nil {
+		node = path
+	}
+	return same(node, filepath.Join(c.Dir, imageName)) || same(filepath.Dir(node), c.Dir)
 }
 
 // otherDisc tells whether an error says that the drive holds another disc.

@@ -4,6 +4,8 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"syscall"
@@ -47,6 +49,28 @@ func takeLock(dir, command string) (*lock, error) {
 		return nil, fmt.Errorf("%s: %w", path, err)
 	}
 	return &lock{f}, nil
+}
+
+// shareLock keeps writers out of the case in dir until it is closed; others may
+// share it. Nothing is written. An *InUseError is returned when a process writes
+// into the case. A case without a lock file was never written into where it lies.
+func shareLock(dir string) (io.Closer, error) {
+	f, err := os.Open(filepath.Join(dir, lockName))
+	if errors.Is(err, fs.ErrNotExist) {
+		return io.NopCloser(nil), nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	if err := syscall.Flock(int(f.Fd()), syscall.LOCK_SH|syscall.LOCK_NB); err != nil {
+		f.Close()
+		if !errors.Is(err, syscall.EWOULDBLOCK) {
+			return nil, fmt.Errorf("%s: locking: %w", f.Name(), err)
+		}
+		h, _ := lockHolder(dir)
+		return nil, &InUseError{Dir: dir, PID: h.PID, Command: h.Command}
+	}
+	return f, nil
 }
 
 // lockHolder reads who wrote the lock file last, and whether it is held now.

@@ -2,7 +2,6 @@ package imager
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"time"
 
@@ -22,46 +21,20 @@ const (
 	stallsRunning = 2
 )
 
-// pass is one pass while it runs. Its methods run on one goroutine.
+// pass is a pass that reads a drive, while it runs.
 type pass struct {
-	c     *Case
-	r     Reading
-	n     int
-	rec   mapfile.Pass
-	info  device.Info
-	plan  *plan.Plan
-	began time.Time
+	intake
+	r    Reading
+	info device.Info
+	plan *plan.Plan
 
 	asked  []plan.Request // in hand, oldest first
 	since  time.Time      // when the drive took up the oldest
-	epoch  epoch
-	saver  saver
 	doubt  doubt
 	stalls int // without a delivery between them
 
 	dropped int // failed reads that do not count and that the plan takes for asked
 	block   int64
-
-	written, good int64
-	delivered     int64 // bytes
-
-	how, why string // set when the pass is to end
-	err      error  // of the case's side
-}
-
-// end makes the pass end; the first reason stands.
-func (p *pass) end(how, format string, args ...any) {
-	if p.how == "" {
-		p.how, p.why = how, fmt.Sprintf(format, args...)
-	}
-}
-
-// fail makes the pass end by an error on the case's side, whatever else ends it.
-func (p *pass) fail(err error) {
-	if p.err == nil {
-		p.err = err
-		p.how, p.why = HowError, err.Error()
-	}
 }
 
 // loop asks and takes answers until the pass is to end, then takes what is in
@@ -167,17 +140,8 @@ func (p *pass) deliver(out plan.Outcome, data []byte) {
 	p.stalls = 0
 	// The drive gives sectors: what failed before is the disc's doing.
 	p.doubt.stand(&p.epoch)
-	if p.err != nil {
-		return
-	}
 	came, _ := runs(out, 0)
-	if err := p.c.disk.writeImage(data, came.Range.First); err != nil {
-		p.fail(fmt.Errorf("writing the image: %w", err))
-		return
-	}
-	p.epoch.add(came, data)
-	p.good += out.Good
-	p.delivered += int64(len(data))
+	p.put(came, data, nil)
 }
 
 // failed acts on the failed part of an answer.
@@ -191,12 +155,12 @@ func (p *pass) failed(ctx context.Context, out plan.Outcome, e *device.ReadError
 	switch e.Class {
 	case device.Doubtful:
 		p.doubt.add(failed, event)
-		p.r.Listener.Event(event)
+		p.listener.Event(event)
 		return
 	case device.Stalled:
 		event.Kind = KindStall
 		p.tell(event)
-		p.epoch.add(failed, nil)
+		p.epoch.failed(failed)
 		p.stalled(ctx, e)
 		return
 	case device.Gone:
@@ -214,13 +178,7 @@ func (p *pass) failed(ctx context.Context, out plan.Outcome, e *device.ReadError
 		return
 	}
 	p.tell(event)
-	p.epoch.add(failed, nil)
-}
-
-// tell keeps an event and passes it on.
-func (p *pass) tell(e mapfile.Event) {
-	p.epoch.event(e)
-	p.r.Listener.Event(e)
+	p.epoch.failed(failed)
 }
 
 // stalled abandons what waits, opens the drive anew and goes on elsewhere, or
@@ -262,54 +220,6 @@ func (p *pass) stalled(ctx context.Context, e *device.ReadError) {
 	}
 }
 
-// save takes the result of a checkpoint that has ended and starts the next one
-// when it is due.
-func (p *pass) save() {
-	r, ok := p.saver.poll()
-	if !ok && p.saver.full(&p.epoch) {
-		r, ok = p.saver.wait()
-	}
-	if ok {
-		p.saved(r)
-	}
-	if p.saver.due(p.c.now(), &p.epoch) {
-		p.startSave()
-	}
-}
-
-// startSave seals the epoch and begins to save it.
-func (p *pass) startSave() {
-	e, now := p.epoch, p.c.now()
-	p.epoch = epoch{}
-	p.rec.Seconds = now.Sub(p.began).Seconds()
-	p.saver.start(now, &e, p.rec)
-}
-
-// saveNow saves the epoch, if there is anything in it, and waits for it.
-func (p *pass) saveNow() {
-	if r, ok := p.saver.wait(); ok {
-		p.saved(r)
-	}
-	if p.saver.err == nil && !p.epoch.empty() {
-		p.startSave()
-		r, _ := p.saver.wait()
-		p.saved(r)
-	}
-}
-
-func (p *pass) saved(r saved) {
-	for _, c := range r.conflicts {
-		p.tell(mapfile.Event{Time: p.c.now(), Pass: p.n, Kind: KindConflict, Range: sector.Span(c.At, 1),
-			Text: fmt.Sprintf("other bytes than those kept from pass %d", c.KeptPass)})
-	}
-	if errors.Is(r.err, mapfile.ErrBusy) {
-		p.r.Listener.Event(mapfile.Event{Time: p.c.now(), Pass: p.n, Kind: KindPutOff,
-			Text: "another program reads the map: this checkpoint waits for the next one"})
-	} else if r.err != nil {
-		p.fail(r.err)
-	}
-}
-
 // progress tells the listener where the pass stands.
 func (p *pass) progress() {
 	now := p.c.now()
@@ -321,5 +231,5 @@ func (p *pass) progress() {
 	if len(p.asked) > 0 {
 		g.Doing, g.At, g.Trying = p.asked[0].Why, p.asked[0].Range, now.Sub(p.since)
 	}
-	p.r.Listener.Progress(g)
+	p.listener.Progress(g)
 }

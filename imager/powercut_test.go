@@ -27,6 +27,8 @@ type cutDisk struct {
 	image    []byte     // as the program sees it
 	synced   []byte     // as it is on the disk for sure
 	dirty    map[sector.LBA]bool
+	kept     keptMemory
+	content  devicetest.Content // what the disc holds; nil: what the map's checksums say
 	rnd      *rand.Rand
 	step     int
 	failAt   int  // the step that fails; -1: none
@@ -38,12 +40,17 @@ type cutDisk struct {
 var errStep = errors.New("injected: no space left on device")
 
 func newCutDisk(t *testing.T, sectors int64, seed uint64) *cutDisk {
+	return newCutCase(t, "case", sectors, seed)
+}
+
+// newCutCase is the disk of a case with that id.
+func newCutCase(t *testing.T, id string, sectors int64, seed uint64) *cutDisk {
 	d := &cutDisk{
 		t: t, mapPath: filepath.Join(quickDir(t), mapName), failAt: -1,
 		image: make([]byte, sectors*sector.Size), synced: make([]byte, sectors*sector.Size),
-		dirty: map[sector.LBA]bool{}, rnd: rand.New(rand.NewPCG(seed, 1)),
+		dirty: map[sector.LBA]bool{}, content: devicetest.Pattern, rnd: rand.New(rand.NewPCG(seed, 1)),
 	}
-	m := mapfile.New("case")
+	m := mapfile.New(id)
 	m.AddRound(mapfile.Round{Opened: epochTime})
 	if err := m.SetDisc(mapfile.Disc{Kind: "unknown", Sectors: sectors, BlockSectors: 16,
 		Written: sector.Of(sector.Span(0, sectors))}); err != nil {
@@ -161,6 +168,7 @@ func (d *cutDisk) loseUnsynced() {
 		}
 	}
 	clear(d.dirty)
+	d.kept.lose(d.rnd)
 }
 
 func (d *cutDisk) load() (*mapfile.Map, error) {
@@ -208,6 +216,7 @@ func (d *cutDisk) open(now func() time.Time) *Case {
 		d.t.Fatalf("Open() = %v; want nil", err)
 	}
 	d.proveGood(m)
+	d.proveKept(m)
 	good := m.In(mapfile.Good)
 	if lost := d.lastGood.Subtract(&good); !lost.Empty() {
 		d.t.Errorf("%d sectors of the last checkpoint are not good any more", lost.Count())
@@ -215,6 +224,9 @@ func (d *cutDisk) open(now func() time.Time) *Case {
 	c := &Case{Dir: filepath.Dir(d.mapPath), m: m, disk: d, now: now}
 	if err := c.endInOrder(HowKilled); err != nil {
 		d.t.Fatalf("endInOrder() = %v; want nil", err)
+	}
+	if _, err := c.takeDecided(); err != nil {
+		d.t.Fatalf("takeDecided() = %v; want nil", err)
 	}
 	d.proveZero(c.m)
 	return c
@@ -226,9 +238,15 @@ func (d *cutDisk) proveGood(m *mapfile.Map) {
 	good := m.In(mapfile.Good)
 	for r := range good.Runs() {
 		for a := r.First; a < r.End; a++ {
-			devicetest.Pattern(a, want)
-			if !bytes.Equal(d.image[a.Offset():][:sector.Size], want) {
+			got := d.image[a.Offset():][:sector.Size]
+			if sum, _, _ := m.Sum(a); mapfile.Sum(got) != sum {
 				d.t.Fatalf("sector %d is good in the map and not in the image", a)
+			}
+			if d.content == nil {
+				continue
+			}
+			if d.content(a, want); !bytes.Equal(got, want) {
+				d.t.Fatalf("sector %d is good and not what the disc holds", a)
 			}
 		}
 	}
@@ -249,6 +267,7 @@ func (d *cutDisk) proveZero(m *mapfile.Map) {
 func (d *cutDisk) close(c *Case) {
 	d.t.Helper()
 	d.proveGood(c.m)
+	d.proveKept(c.m)
 	d.proveZero(c.m)
 	problems, err := mapfile.Check(d.mapPath)
 	if err != nil || len(problems) > 0 {

@@ -19,6 +19,7 @@ type Reading struct {
 	Again    bool          // ask also for what this round and drive did not bring before
 	Budget   time.Duration // the pass ends after this time; 0: no limit
 	SameDisc bool          // the user vouches that the drive holds the case's disc
+	Settle   bool          // read the sectors in conflict once more, and nothing else
 	Listener Listener      // may be nil
 
 	// CheckpointTime and CheckpointBytes say when a checkpoint is due: 5 s and
@@ -38,10 +39,13 @@ type Ending struct {
 // or this round and drive were asked for everything already.
 var ErrNothingToAsk = errors.New("nothing new to ask of this surface with this drive")
 
+// ErrNoConflict is returned when conflicts are to be settled and there are none.
+var ErrNoConflict = errors.New("no sector is in conflict")
+
 // Read runs a pass until its plan is done, its budget used up, ctx ends, or drive
 // or disk fail. Whatever ends it, what came is saved, and Ending tells how it
 // ended; the error is of the case's side, or says why no pass began (pass -1):
-// ErrNothingToAsk, ErrOtherDisc, ErrUnproven, ErrRange.
+// ErrNothingToAsk, ErrNoConflict, ErrOtherDisc, ErrUnproven, ErrRange.
 //
 // When ctx ends, the requests in hand are given two seconds.
 func (c *Case) Read(ctx context.Context, r Reading) (Ending, error) {
@@ -49,43 +53,55 @@ func (c *Case) Read(ctx context.Context, r Reading) (Ending, error) {
 	if r.Listener == nil {
 		r.Listener = silent{}
 	}
-	if r.CheckpointTime == 0 {
-		r.CheckpointTime = 5 * time.Second
-	}
-	if r.CheckpointBytes == 0 {
-		r.CheckpointBytes = 64 << 20
-	}
 	if c.Cracked() {
 		return none, ErrCracked
 	}
 	info := r.Reader.Info()
-	if b := r.Only.Bounds(); b.End > sector.LBA(info.Sectors) {
-		return none, fmt.Errorf("%w: the disc has sectors 0 to %d, asked for was up to %d", ErrRange, info.Sectors-1, b.End-1)
-	}
 	mustRead, err := c.recognise(info)
 	if err != nil {
 		return Ending{Pass: -1, How: HowOtherDisc, Why: err.Error()}, err
+	}
+	if r.Settle && len(c.m.Conflicts()) == 0 {
+		return none, ErrNoConflict
+	}
+	disc := grown(c.m.Disc(), info)
+	if err := CheckRange(r.Only, disc.Sectors); err != nil {
+		return none, err
 	}
 	if mustRead && !r.SameDisc {
 		if e, err := c.proveDisc(ctx, r); err != nil {
 			return e, err
 		}
 	}
-	if err := c.grow(info); err != nil {
-		return none, err
+	if r.Settle {
+		return c.readAgain(ctx, r, info)
 	}
-	drive := driveNumber(c.m, info)
-	task := c.task(r, info, drive)
+	task := c.task(r, info, disc)
 	if todo := plan.ToAsk(task); todo.Empty() {
+		if err := c.commit(); err != nil { // the identity read is on record all the same
+			return none, err
+		}
 		return none, ErrNothingToAsk
 	}
-	p, err := c.begin(r, info, drive)
+	if err := c.learn(disc); err != nil {
+		return none, err
+	}
+	p, err := c.beginReading(r, info)
 	if err != nil {
 		return none, err
 	}
 	p.plan = plan.New(task)
 	p.loop(ctx)
 	return p.finish(ctx)
+}
+
+// CheckRange returns ErrRange where some of the sectors lie outside a disc of so
+// many.
+func CheckRange(only sector.Set, sectors int64) error {
+	if b := only.Bounds(); b.End > sector.LBA(sectors) {
+		return fmt.Errorf("%w: the disc has sectors 0 to %d, asked for was up to %d", ErrRange, sectors-1, b.End-1)
+	}
+	return nil
 }
 
 // proveDisc reads one good block to know the disc again, and keeps an event of
@@ -111,14 +127,14 @@ func (c *Case) proveDisc(ctx context.Context, r Reading) (Ending, error) {
 	return end, nil
 }
 
-// task is what the plan is told.
-func (c *Case) task(r Reading, info device.Info, drive int) plan.Task {
-	d := c.m.Disc()
+// task is what the plan is told: of the disc, what this drive shows of it.
+func (c *Case) task(r Reading, info device.Info, d mapfile.Disc) plan.Task {
+	shown := sector.Of(sector.Span(0, info.Sectors))
 	t := plan.Task{
-		Disc: plan.Disc{Written: d.Written, Block: d.BlockSectors,
+		Disc: plan.Disc{Written: d.Written.Intersect(&shown), Block: d.BlockSectors,
 			Largest: int64(info.MaxSectors), WholeBlocks: info.WholeBlocks},
 		Good: c.m.In(mapfile.Good), Only: r.Only,
-		Round: len(c.m.Rounds()) - 1, Drive: drive, Again: r.Again,
+		Round: len(c.m.Rounds()) - 1, Drive: driveNumber(c.m, info), Again: r.Again,
 	}
 	for n, p := range c.m.Passes() {
 		past := plan.Past{Round: p.Round, Drive: p.Drive, Settings: p.Settings}
@@ -130,27 +146,17 @@ func (c *Case) task(r Reading, info device.Info, drive int) plan.Task {
 	return t
 }
 
-// begin makes the pass known on the disk, before anything is written into the
-// image: if the program is killed, the next one sees that there may be sectors
-// in the image that the map does not call good.
-func (c *Case) begin(r Reading, info device.Info, drive int) (*pass, error) {
-	rec := mapfile.Pass{
-		Round: len(c.m.Rounds()) - 1, Drive: drive, Started: c.now(),
-		Settings: []mapfile.Settings{{}}, Medium: info.Medium,
+// beginReading begins a pass that reads a drive.
+func (c *Case) beginReading(r Reading, info device.Info) (*pass, error) {
+	drive := driveNumber(c.m, info)
+	if drive == len(c.m.Drives()) {
+		c.m.AddDrive(driveOf(info))
 	}
-	n, err := c.m.AddPass(rec)
-	if err == nil {
-		err = c.commit()
-	}
+	t, err := c.begin(mapfile.Pass{Drive: drive, Settings: []mapfile.Settings{{}}, Medium: info.Medium}, r.Listener, r.rhythm())
 	if err != nil {
-		return nil, fmt.Errorf("beginning a pass: %w", err)
+		return nil, err
 	}
-	p := &pass{
-		c: c, r: r, n: n, rec: rec, info: info, began: rec.Started,
-		good: c.m.Count(mapfile.Good), block: max(1, c.m.Disc().BlockSectors),
-		saver: saver{disk: c.disk, m: c.m, pass: n, every: r.CheckpointTime,
-			bytes: r.CheckpointBytes, last: rec.Started},
-	}
-	p.written = p.good + c.m.Count(mapfile.Bad) + c.m.Count(mapfile.Untried)
-	return p, nil
+	return &pass{intake: t, r: r, info: info, block: max(1, c.m.Disc().BlockSectors)}, nil
 }
+
+func (r Reading) rhythm() rhythm { return rhythm{r.CheckpointTime, r.CheckpointBytes}.filled() }

@@ -10,26 +10,26 @@ import (
 // saver runs the checkpoints of a pass beside the reading, one at a time. While
 // one runs the map is its own.
 type saver struct {
-	disk  disk
-	m     *mapfile.Map
-	pass  int
-	every time.Duration
-	bytes int64
+	disk disk
+	m    *mapfile.Map
+	pass int
+	rhythm
 
 	last    time.Time  // when the last one began
 	running chan saved // nil while none runs
+	putOff  bool       // readers held the map: what it knows in memory is to be committed yet
 	err     error      // the first failure; nothing is saved any more after it
 }
 
 // saved is what became of one checkpoint.
 type saved struct {
-	conflicts []mapfile.Conflict
+	conflicts []mapfile.Event
 	err       error
 }
 
 // due tells whether an epoch is to be saved now.
 func (s *saver) due(now time.Time, e *epoch) bool {
-	return s.running == nil && s.err == nil && !e.empty() &&
+	return s.running == nil && s.err == nil && (s.putOff || !e.empty()) &&
 		(e.bytes >= s.bytes || now.Sub(s.last) >= s.every)
 }
 
@@ -43,7 +43,7 @@ func (s *saver) start(now time.Time, e *epoch, p mapfile.Pass) {
 	done := make(chan saved, 1)
 	s.running = done
 	go func() {
-		conflicts, err := checkpoint(s.disk, s.m, s.pass, p, e)
+		conflicts, err := checkpoint(s.disk, s.m, s.pass, p, e, now)
 		done <- saved{conflicts, err}
 	}()
 }
@@ -72,7 +72,8 @@ func (s *saver) wait() (r saved, ok bool) {
 
 func (s *saver) took(r saved) saved {
 	s.running = nil
-	if r.err != nil && !errors.Is(r.err, mapfile.ErrBusy) {
+	s.putOff = errors.Is(r.err, mapfile.ErrBusy)
+	if !s.putOff {
 		s.err = r.err
 	}
 	return r

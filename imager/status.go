@@ -54,11 +54,11 @@ type PassStatus struct {
 
 // StatusOf is where the case of a map stands.
 func StatusOf(m *mapfile.Map) Status {
-	d := m.Disc()
+	d, conflicts := m.Disc(), m.InConflict()
 	s := Status{
 		Disc: DiscStatus{Kind: d.Kind, Sectors: d.Sectors, BlockSectors: d.BlockSectors, Written: d.Written.Count()},
 		Good: m.Count(mapfile.Good), Bad: m.Count(mapfile.Bad), Untried: m.Count(mapfile.Untried),
-		Conflicts: int64(len(m.Conflicts())),
+		Conflicts: conflicts.Count(),
 		Rounds:    []RoundStatus{},
 	}
 	s.FailedHere = failedIn(m, len(m.Rounds())-1)

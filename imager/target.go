@@ -19,7 +19,7 @@ var farFileSystems = map[int64]string{
 	0x65735546: "FUSE",
 }
 
-const magicFAT = 0x4d44
+const magicFAT, magicExFAT = 0x4d44, 0x2011bab0
 
 // TargetWarnings says what may go wrong with a case in dir, a folder that
 // exists, when need more bytes are to be written: one sentence each.
@@ -35,12 +35,16 @@ func TargetWarnings(dir string, need int64) []string {
 		out = append(out, fmt.Sprintf("%s is on %s: a sync there may promise more than it holds, "+
 			"and locks may not reach other machines; a local disk is safer", dir, name))
 	}
-	if magic == magicFAT {
+	if magic == magicFAT || magic == magicExFAT {
 		out = append(out, fmt.Sprintf("%s is on FAT, which knows no sparse files: the image takes its whole size at once", dir))
 	}
-	if free := int64(st.Bavail) * st.Bsize; free < need+roomForMap {
-		out = append(out, fmt.Sprintf("%s has %d MB free and %d MB are missing: the pass will stop when it is full; "+
-			"what came until then stays", dir, free/1e6, need/1e6))
+	if free := int64(st.Bavail) * st.Bsize; need > 0 && free < need+roomForMap {
+		may := "will"
+		if free >= need {
+			may = "may" // the map needs room too, and nobody knows how much
+		}
+		out = append(out, fmt.Sprintf("%s has %d MB free and %d MB are missing: the pass %s stop when it is full; "+
+			"what came until then stays", dir, free/1e6, need/1e6, may))
 	}
 	return out
 }

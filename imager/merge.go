@@ -1,0 +1,242 @@
+package imager
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"turnstone/device/sector"
+	"turnstone/mapfile"
+)
+
+// Merging is one merge to be run.
+type Merging struct {
+	Sources  []*Source
+	Listener Listener // may be nil
+
+	// CheckpointTime and CheckpointBytes are those of a Reading.
+	CheckpointTime  time.Duration
+	CheckpointBytes int64
+}
+
+// Merged is what a merge did.
+type Merged struct {
+	How  string // HowComplete, HowInterrupted or HowError
+	From []Brought
+}
+
+// Brought is what one source brought.
+type Brought struct {
+	Source    string     // its name
+	Passes    []int      // passes of the case that it gave rise to
+	Won       int64      // sectors that the case lacked
+	Conflicts int64      // sectors of which it has other data than was known
+	Lost      sector.Set // sectors that it calls good and that can't be read, or have other bytes than its checksum says
+}
+
+// Merge takes what the sources have and the case lacks, one source after the
+// other, each sector held against its source's checksum as it comes. What is
+// good stays; of sectors that are good here and there and differ, the other side
+// is kept beside the image and the conflict recorded. Each pass of a source that
+// brings something becomes a pass of the case; a merge that brings nothing
+// leaves no trace.
+//
+// Before anything is written, a *RefusedError is returned where a source is the
+// case itself, another disc, or of another size. When ctx ends, what came is
+// saved. Other errors are of the case's side.
+func (c *Case) Merge(ctx context.Context, g Merging) (Merged, error) {
+	if g.Listener == nil {
+		g.Listener = silent{}
+	}
+	res := Merged{How: HowComplete}
+	if err := c.mayMerge(g.Sources); err != nil {
+		return Merged{}, err
+	}
+	for _, s := range g.Sources {
+		m := merger{c: c, g: g, s: s, passes: map[int]int{}, how: HowComplete}
+		m.brought.Source = s.Name
+		err := m.run(ctx)
+		res.From = append(res.From, m.brought)
+		if err != nil && !errors.Is(err, ctx.Err()) {
+			res.How = HowError
+			return res, err
+		}
+		if ctx.Err() != nil {
+			res.How = HowInterrupted
+			return res, nil
+		}
+	}
+	return res, nil
+}
+
+// adopt takes over what the source knows of the disc and the case does not: the
+// disc itself where it was not recognised yet, and sectors outside what was
+// taken for the written area.
+func (c *Case) adopt(s *Source) error {
+	d := c.m.Disc()
+	if d.Sectors == 0 {
+		seen := d.Seen
+		d = s.Disc()
+		if seen != nil {
+			d.Seen = seen
+		}
+	}
+	good := s.all()
+	d.Written = d.Written.Union(&good)
+	if now := c.m.Disc(); d.Sectors == now.Sectors && d.Written.Equal(&now.Written) {
+		return nil
+	}
+	return c.learn(d)
+}
+
+// merger merges one source. What it takes goes the way of everything that is
+// read: image, epoch, checkpoint.
+type merger struct {
+	c *Case
+	g Merging
+	s *Source
+
+	passes  map[int]int // the case's passes by the source's
+	brought Brought
+	left    int64 // sectors still to be taken
+	how     string
+}
+
+// run takes the image's sectors first and then those that the source itself keeps
+// beside it.
+func (m *merger) run(ctx context.Context) error {
+	if err := m.c.adopt(m.s); err != nil {
+		return err
+	}
+	hauls, err := m.s.imageHauls(ctx, m.c.m, m.comparing)
+	if err == nil {
+		err = m.take(ctx, hauls)
+	}
+	if err != nil {
+		return err
+	}
+	return m.take(ctx, m.s.keptHauls(m.c.m))
+}
+
+// take takes hauls in turn, until ctx ends.
+func (m *merger) take(ctx context.Context, hauls []haul) error {
+	for i := range hauls {
+		m.left += hauls[i].count()
+	}
+	for i := range hauls {
+		if hauls[i].empty() {
+			continue
+		}
+		if err := m.takeOne(ctx, &hauls[i]); err != nil {
+			return err
+		}
+	}
+	return ctx.Err()
+}
+
+// takeOne takes one haul. The pass for it begins with its first sector that is
+// what the source says.
+func (m *merger) takeOne(ctx context.Context, h *haul) error {
+	reading, stop := context.WithCancel(ctx)
+	parcels, free := h.fetch(reading)
+	defer func() { // nothing reads the source any more when this returns
+		stop()
+		for range parcels {
+		}
+	}()
+	var t *intake
+	for p := range parcels {
+		for _, r := range p.lost {
+			m.lost(t, r)
+		}
+		if t == nil && len(p.whole) > 0 {
+			var err error
+			if t, err = m.begin(h.pass); err != nil {
+				return err
+			}
+		}
+		if t != nil {
+			m.bring(t, p)
+			t.save()
+			if t.err != nil {
+				break
+			}
+		}
+		m.left -= p.at.Count()
+		m.progress(t, p.at)
+		free <- p
+	}
+	if t == nil {
+		return ctx.Err()
+	}
+	if ctx.Err() != nil {
+		t.end(HowInterrupted, "interrupted")
+	}
+	t.end(HowComplete, "what %s had of it was taken over", m.s.Name)
+	_, err := t.finish()
+	return err
+}
+
+// begin begins the case's pass for a pass of the source, or takes it up again.
+func (m *merger) begin(pass int) (*intake, error) {
+	often := rhythm{m.g.CheckpointTime, m.g.CheckpointBytes}.filled()
+	if n, known := m.passes[pass]; known {
+		t, err := m.c.resume(n, m.g.Listener, often)
+		return &t, err
+	}
+	t, err := m.c.begin(mapfile.Pass{Drive: -1, Origin: m.s.origin(pass, m.c.m)}, m.g.Listener, often)
+	if err != nil {
+		return nil, err
+	}
+	m.passes[pass] = t.n
+	m.brought.Passes = append(m.brought.Passes, t.n)
+	return &t, nil
+}
+
+// bring puts what is whole of a parcel into the image, or beside it.
+func (m *merger) bring(t *intake, p *parcel) {
+	for _, r := range p.whole {
+		from, end := r.First-p.at.First, r.End-p.at.First
+		data, sums := p.data[from.Offset():end.Offset()], p.sums[from:end]
+		run := mapfile.Run{Range: r, Result: mapfile.Merged, Attempts: 1}
+		if p.fresh {
+			t.put(run, data, sums)
+			m.brought.Won += r.Count()
+		} else {
+			t.keep(run, data, sums)
+			m.brought.Conflicts += r.Count()
+		}
+	}
+}
+
+// lost notes sectors that the source calls good and does not have.
+func (m *merger) lost(t *intake, r sector.Range) {
+	m.brought.Lost.Add(r)
+	e := mapfile.Event{Time: m.c.now(), Pass: -1, Kind: KindLost, Range: r,
+		Text: fmt.Sprintf("%s calls the sectors %v good, and their bytes there are others, or can't be read", m.s.Name, r)}
+	if t == nil {
+		m.g.Listener.Event(e)
+		return
+	}
+	e.Pass = t.n
+	t.tell(e)
+}
+
+// comparing tells that an image is being compared with what is good here.
+func (m *merger) comparing(at sector.Range) {
+	now := m.c.m.Count(mapfile.Good)
+	missing := m.c.m.Count(mapfile.Bad) + m.c.m.Count(mapfile.Untried)
+	m.g.Listener.Progress(Progress{Time: m.c.now(), Pass: -1, Round: len(m.c.m.Rounds()) - 1,
+		Sectors: now + missing, Good: now, Missing: missing, Doing: "compared with " + m.s.Name, At: at})
+}
+
+// progress tells where the merge stands; t is nil while nothing came yet.
+func (m *merger) progress(t *intake, at sector.Range) {
+	if t == nil {
+		return
+	}
+	m.g.Listener.Progress(Progress{Time: m.c.now(), Pass: t.n, Round: t.rec.Round,
+		Sectors: t.written, Good: t.good, Missing: t.written - t.good, Left: m.left,
+		Delivered: t.delivered, Doing: "taken over from " + m.s.Name, At: at})
+}

@@ -1,0 +1,169 @@
+package imager
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+
+	"turnstone/device/sector"
+	"turnstone/mapfile"
+)
+
+// Source is where a merge takes sectors from: another case, or a raw image of
+// which somebody knows what is good. Nothing is ever written into it.
+type Source struct {
+	Name string // its folder or file, as it was opened
+
+	id   string // the case's id; of an image its absolute path
+	disc mapfile.Disc
+	m    *mapfile.Map // nil of an image
+	good sector.Set   // of an image: what is good
+
+	image io.ReaderAt
+	kept  func(pass int, p []byte, at sector.LBA) error
+	hold  []io.Closer
+}
+
+// OpenSource opens the case in dir for being merged into the one in the folder
+// into, and keeps other processes from writing into it until Close. A
+// *RefusedError is returned when the two are the same; ErrNoCase, ErrInUse,
+// ErrImage and the errors of mapfile.Open when it can't be opened.
+func OpenSource(dir, into string) (_ *Source, err error) {
+	if sameFile(dir, into) {
+		return nil, &RefusedError{dir, "is this very case", ErrSameCase}
+	}
+	if _, err := os.Stat(filepath.Join(dir, mapName)); errors.Is(err, fs.ErrNotExist) {
+		return nil, fmt.Errorf("%s: %w", dir, ErrNoCase)
+	}
+	s := &Source{Name: dir}
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, s.Close())
+		}
+	}()
+	lock, err := shareLock(dir)
+	if err != nil {
+		return nil, err
+	}
+	s.hold = append(s.hold, lock)
+	if s.m, err = mapfile.Open(filepath.Join(dir, mapName)); err != nil {
+		return nil, err
+	}
+	s.id, s.disc = s.m.CaseID(), s.m.Disc()
+	f, err := openImage(dir, s.disc.Sectors, os.O_RDONLY)
+	if err != nil {
+		return nil, err
+	}
+	s.hold = append(s.hold, f)
+	s.image = f
+	s.kept = func(pass int, p []byte, at sector.LBA) error { return readKept(dir, pass, p, at) }
+	return s, nil
+}
+
+// OpenImageSource opens a raw image of which the sectors of good are good.
+// ErrRange is returned when they reach beyond its end.
+func OpenImageSource(file string, good sector.Set) (*Source, error) {
+	info, err := os.Stat(file)
+	if err != nil {
+		return nil, err
+	}
+	if !info.Mode().IsRegular() { // opening a device may wait for a drive, opening a pipe for a writer
+		return nil, fmt.Errorf("%s: not a file; a drive is read with turnstone read", file)
+	}
+	path, err := filepath.Abs(file)
+	if err != nil {
+		return nil, err
+	}
+	sectors := info.Size() / sector.Size
+	if b := good.Bounds(); int64(b.End) > sectors {
+		return nil, fmt.Errorf("%s: good up to sector %d, it is said, but the image has %d sectors: %w", file, b.End-1, sectors, ErrRange)
+	}
+	f, err := os.Open(file)
+	if err != nil {
+		return nil, err
+	}
+	return &Source{
+		Name: file, id: path, good: good, image: f, hold: []io.Closer{f},
+		disc: mapfile.Disc{Kind: "unknown", Sectors: sectors, BlockSectors: 16, Written: sector.Of(sector.Span(0, sectors))},
+	}, nil
+}
+
+// Close lets go of the source.
+func (s *Source) Close() error {
+	var err error
+	for _, h := range s.hold {
+		err = errors.Join(err, h.Close())
+	}
+	s.hold = nil
+	return err
+}
+
+// Disc is what the source knows of its disc: what a new case begins with.
+func (s *Source) Disc() mapfile.Disc {
+	d := s.disc
+	d.Written = d.Written.Clone()
+	return d
+}
+
+// whole is a disc of so many sectors from its start to its end.
+func whole(sectors int64) sector.Range { return sector.Span(0, sectors) }
+
+// goodOf is every good sector of a map, whether it belongs to the written area
+// or not.
+func goodOf(m *mapfile.Map) sector.Set {
+	var set sector.Set
+	for r := range m.Ranges(mapfile.Good, whole(m.Disc().Sectors)) {
+		set.Add(r)
+	}
+	return set
+}
+
+// all is every sector that the source calls good.
+func (s *Source) all() sector.Set {
+	if s.m == nil {
+		return s.good
+	}
+	return goodOf(s.m)
+}
+
+// sum is the checksum of a good sector; of an image that of its bytes, which are
+// read into buf.
+func (s *Source) sum(a sector.LBA, buf []byte) (uint32, error) {
+	if s.m != nil {
+		sum, _, ok := s.m.Sum(a)
+		if !ok {
+			return 0, fmt.Errorf("%s: sector %d is not good", s.Name, a)
+		}
+		return sum, nil
+	}
+	if _, err := s.image.ReadAt(buf, a.Offset()); err != nil {
+		return 0, err
+	}
+	return mapfile.Sum(buf), nil
+}
+
+// origin is where what pass n of the source brought came from first, for a merge
+// into the case of a map. The passes of a copy of that case are its own as far
+// as it has the same ones.
+func (s *Source) origin(n int, into *mapfile.Map) *mapfile.Origin {
+	if s.m == nil {
+		return &mapfile.Origin{Case: s.id}
+	}
+	p := s.m.Passes()[n]
+	if p.Origin != nil {
+		return p.Origin
+	}
+	o := &mapfile.Origin{Case: s.id, Pass: n, Round: p.Round}
+	if p.Drive >= 0 {
+		o.Drive = DriveName(s.m.Drives()[p.Drive])
+	}
+	if s.id == into.CaseID() {
+		if own := into.Passes(); n >= len(own) || !own[n].Started.Equal(p.Started) {
+			o.Case += " (a copy)"
+		}
+	}
+	return o
+}
