@@ -17,9 +17,9 @@ var checkCommand = command{
 	summary: "prove map and image against each other",
 	about: fmt.Sprintf(`
 Proves the map against itself and against the image: its length, and the
-checksums of %d good sectors spread over the disc. It writes nothing. With --deep
-every good sector is read, and those whose bytes no longer match become "not
-asked yet", so that the next pass reads them anew.`, imager.CheckSample),
+checksums of %d good sectors spread over the disc. It writes nothing. With
+--deep every good sector is read, and those whose bytes no longer match become
+"not asked yet", so that the next pass reads them anew.`, imager.CheckSample),
 	example: "turnstone check anna-wedding --deep",
 	setup:   setupCheck,
 }
@@ -40,7 +40,7 @@ func setupCheck(f *pflag.FlagSet) action {
 		if err != nil {
 			return err
 		}
-		res, err := checkCase(dir, *deep)
+		res, after, err := checkCase(dir, *deep)
 		if err != nil {
 			return err
 		}
@@ -58,7 +58,7 @@ func setupCheck(f *pflag.FlagSet) action {
 			}
 			fmt.Fprintf(s.Out, "%s\n", b)
 		} else {
-			checkText(res, *deep, s)
+			checkText(res, after, s)
 		}
 		if len(res.Problems) > 0 {
 			return codeError(exitCheck)
@@ -67,40 +67,43 @@ func setupCheck(f *pflag.FlagSet) action {
 	}
 }
 
-func checkText(res imager.CheckResult, deep bool, s streams) {
+// checkText says what was found, and what became of rotten sectors.
+func checkText(res imager.CheckResult, after string, s streams) {
 	for _, p := range res.Problems {
-		fmt.Fprintf(s.Out, "%s.\n", p)
+		tell(s.Out, "%s.\n", p)
 	}
 	switch {
 	case len(res.Problems) == 0:
 		fmt.Fprintf(s.Out, "Map and image agree; %s good sectors were compared.\n", thousands(res.Compared))
-	case !res.Rotten.Empty() && deep:
-		fmt.Fprintf(s.Out, "They are \"not asked yet\" again; read them anew.\n")
 	case !res.Rotten.Empty():
-		fmt.Fprintf(s.Out, "Nothing was changed. turnstone check --deep finds all of them, so that they can be read anew.\n")
+		tell(s.Out, "%s\n", after)
 	}
 }
 
 // checkCase checks a case, with every good sector where deep is set; what is
-// rotten is taken back then, for which the case must not be in use.
-func checkCase(dir string, deep bool) (res imager.CheckResult, err error) {
+// rotten is taken back then, for which the case must not be in use. After is what
+// became of it, in a sentence.
+func checkCase(dir string, deep bool) (res imager.CheckResult, after string, err error) {
 	if !deep {
-		return imager.Check(dir, false)
+		res, err = imager.Check(dir, false)
+		return res, "Nothing was changed. turnstone check --deep finds all of them, so that they can be read anew.", err
 	}
 	if _, err := imager.Load(dir); err != nil && !damaged(err) {
-		return res, err
+		return res, "", err
 	}
 	c, err := imager.OpenUnproven(dir, writer())
 	if errors.Is(err, imager.ErrInUse) {
-		return res, err
-	} else if err != nil {
-		return imager.Check(dir, true) // which says what is wrong
+		return res, "", err
+	} else if err != nil { // the check says what is wrong with the case, if it is the case
+		after = fmt.Sprintf("Nothing was changed, for the case can't be written to: %v.", err)
+		res, err = imager.Check(dir, true)
+		return res, after, err
 	}
 	defer func() { err = errors.Join(err, c.Close()) }()
 	if res, err = imager.Check(dir, true); err != nil || res.Rotten.Empty() {
-		return res, err
+		return res, "", err
 	}
-	return res, c.TakeBackRotten(res.Rotten)
+	return res, "They are \"not asked yet\" again; read them anew.", c.TakeBackRotten(res.Rotten)
 }
 
 func damaged(err error) bool {

@@ -27,7 +27,7 @@ type action func(args []string, s streams) error
 
 // commands are listed by --help in this order, which is that of the work.
 var commands = []command{
-	drivesCommand, inspectCommand, readCommand, roundCommand, statusCommand, checkCommand,
+	drivesCommand, inspectCommand, readCommand, roundCommand, mergeCommand, statusCommand, checkCommand, demoCommand,
 }
 
 func overview() string {
@@ -64,11 +64,27 @@ func (c command) execute(args []string, s streams) error {
 
 func (c command) help(f *pflag.FlagSet) string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "turnstone %s %s [options]\n\n%s\n", c.name, c.args, strings.TrimSpace(c.about))
+	head := strings.Join(strings.Fields("turnstone "+c.name+" "+c.args), " ")
+	fmt.Fprintf(&b, "%s [options]\n\n%s\n", head, strings.TrimSpace(c.about))
 	if f.HasFlags() {
-		fmt.Fprintf(&b, "\nOptions:\n%s", f.FlagUsages())
+		fmt.Fprintf(&b, "\nOptions:\n%s", optionsInWords(f))
 	}
 	fmt.Fprintf(&b, "\nExample:\n  %s\n\n%s", strings.ReplaceAll(strings.TrimSpace(c.example), "\n", "\n  "), exitHelp)
+	return b.String()
+}
+
+// optionsInWords lists the options, each with what it takes and what it is for.
+func optionsInWords(f *pflag.FlagSet) string {
+	const column, edge = 20, 80
+	var b strings.Builder
+	f.VisitAll(func(o *pflag.Flag) {
+		takes, what := pflag.UnquoteUsage(o)
+		name := strings.TrimRight("  --"+o.Name+" "+takes, " ")
+		if len(name)+2 > column {
+			name += "\n" + strings.Repeat(" ", column)
+		}
+		fmt.Fprintf(&b, "%-*s%s\n", column, name, hang(what, column, edge))
+	})
 	return b.String()
 }
 

@@ -15,7 +15,6 @@ import (
 	"github.com/spf13/pflag"
 
 	"turnstone/device"
-	"turnstone/device/blockdev"
 )
 
 var drivesCommand = command{
@@ -49,7 +48,7 @@ func setupDrives(f *pflag.FlagSet) action {
 		for _, node := range nodes {
 			found = append(found, look(ctx, node))
 			if ctx.Err() != nil {
-				return ctx.Err()
+				return errors.New("interrupted")
 			}
 		}
 		if *asJSON {
@@ -85,7 +84,7 @@ type driveDoc struct {
 // look opens a drive for a moment, in a child process as always.
 func look(ctx context.Context, node string) driveDoc {
 	d := driveDoc{Node: node, Optical: isOptical(node)}
-	r, err := blockdev.Open(ctx, blockdev.Options{Node: node, Stall: patience})
+	r, err := openNode(ctx, node, "", patience, 0)
 	if err != nil {
 		d.Problem = err.Error()
 		var open *device.OpenError
@@ -108,6 +107,8 @@ func (d driveDoc) print(w io.Writer) {
 	switch info, err := os.Stat(d.Node); {
 	case d.Optical:
 		what = "optical drive"
+	case isPaper(d.Node):
+		what = "drive on paper"
 	case err == nil && info.Mode().IsRegular():
 		what = "image file"
 	}
@@ -119,9 +120,9 @@ func (d driveDoc) print(w io.Writer) {
 		fmt.Fprintf(w, ": %s sectors (%s)\n", thousands(d.Sectors), size(d.Sectors))
 		return
 	}
-	fmt.Fprintf(w, ": %s\n", d.Problem)
+	tell(w, ": %s\n", d.Problem)
 	if d.Cure != "" {
-		fmt.Fprintf(w, "  %s\n", d.Cure)
+		tell(w, "  %s\n", d.Cure)
 	}
 }
 

@@ -3,6 +3,8 @@ package main
 import (
 	"errors"
 	"fmt"
+	"io/fs"
+	"syscall"
 
 	"turnstone/device"
 	"turnstone/imager"
@@ -48,13 +50,13 @@ func report(err error, s streams) int {
 		return int(code)
 	}
 	if errors.Is(err, imager.ErrCracked) {
-		fmt.Fprintln(s.Err, "Recorded as cracked: not to be spun, it can burst in the drive. "+
-			"Nothing was read. What is left is what was read before, and a laboratory.")
+		tell(s.Err, "Recorded as cracked: not to be spun, it can burst in the drive. "+
+			"Nothing was read. What is left is what was read before, and a laboratory.\n")
 		return exitFailed
 	}
-	fmt.Fprintf(s.Err, "turnstone: %v\n", err)
+	tell(s.Err, "turnstone: %v\n", err)
 	if hint := cure(err); hint != "" {
-		fmt.Fprintf(s.Err, "%s\n", hint)
+		tell(s.Err, "%s\n", hint)
 	}
 	return codeOf(err)
 }
@@ -85,7 +87,7 @@ func codeOf(err error) int {
 		return exitDrive
 	case errors.As(err, &read) && read.Last():
 		return exitDrive
-	case is(imager.ErrRange):
+	case is(imager.ErrRange, imager.ErrSameCase):
 		return exitUsage
 	}
 	return exitFailed
@@ -94,10 +96,15 @@ func codeOf(err error) int {
 // cure is what the user can do about an error, in a sentence; "" where the error
 // says it already.
 func cure(err error) string {
-	var open *device.OpenError
+	var (
+		open    *device.OpenError
+		refused *imager.RefusedError
+	)
 	switch {
 	case errors.As(err, &open):
 		return open.Cure
+	case errors.As(err, &refused):
+		return ""
 	case errors.Is(err, imager.ErrOtherDisc):
 		return "One disc, one case: read this one into a new folder. Nothing was written."
 	case errors.Is(err, imager.ErrUnproven):
@@ -106,6 +113,24 @@ func cure(err error) string {
 		return "A newer version of this program wrote it. Use that version; nothing was changed."
 	case errors.Is(err, mapfile.ErrDamaged), errors.Is(err, mapfile.ErrEmpty):
 		return "Nothing was changed. The image beside it is as it was; without its map nobody knows which sectors of it are good."
+	case errors.Is(err, mapfile.ErrForeign):
+		return "Nothing was changed. Some other program's file has the map's name: put the map back, or begin a new case in a new folder."
+	case errors.Is(err, imager.ErrRotten):
+		return "Nothing was changed. Take back what does not match, so that it is read anew: turnstone check --deep"
+	case errors.Is(err, imager.ErrImage):
+		return "Nothing was changed. Put the image that belongs to this map back in its place; without it, begin a new case."
+	case errors.Is(err, imager.ErrInUse):
+		return "Wait until it has ended, or end it there with Ctrl-C; turnstone status works meanwhile."
+	case errors.Is(err, imager.ErrNoCase):
+		return "Name a case's folder; turnstone read makes a new one."
+	case errors.Is(err, mapfile.ErrBusy):
+		return "Something reads the case's map all the time. End it, and try again."
+	case errors.Is(err, syscall.ENOSPC), errors.Is(err, syscall.EDQUOT):
+		return "Make room on the case's disk first."
+	case errors.Is(err, syscall.EROFS):
+		return "Nothing can be written there. Put the case on a disk that can be written to, or mount it so."
+	case errors.Is(err, fs.ErrPermission):
+		return "Cases are for their owner only: work as the one who made it, or name a folder of your own."
 	}
 	return ""
 }

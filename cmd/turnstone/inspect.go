@@ -2,7 +2,6 @@ package main
 
 import (
 	"errors"
-	"fmt"
 	"slices"
 	"strings"
 
@@ -15,12 +14,12 @@ import (
 var inspectCommand = command{
 	name:    "inspect",
 	args:    "CASE",
-	summary: "note what the eye saw before the disc was spun; opens the case if it is new",
+	summary: "note what the eye saw; opens the case if it is new",
 	about: `
 Notes what the eye saw before the disc was spun. Hold it against the light: a
 crack, often at the hub, can burst the disc in the drive, so a disc noted as
-cracked is not read. Where light comes through the label side of a CD the data is
-gone. Given again, it changes what is said anew and keeps the rest.`,
+cracked is not read. Where light comes through the label side of a CD the data
+is gone. Given again, it changes what is said anew and keeps the rest.`,
 	example: "turnstone inspect anna-wedding --crack no --label sound --size 12 --by Sam",
 	setup:   setupInspect,
 }
@@ -78,9 +77,9 @@ func inspect(dir string, seen mapfile.Seen, s streams) (err error) {
 		return err
 	}
 	noted := *c.Map().Disc().Seen
-	fmt.Fprintf(s.Out, "Noted: %s.\n", imager.SeenInWords(noted))
+	tell(s.Out, "Noted: %s.\n", imager.SeenInWords(noted))
 	for _, line := range afterInspection(noted) {
-		fmt.Fprintln(s.Err, line)
+		tell(s.Err, "%s\n", line)
 	}
 	return nil
 }

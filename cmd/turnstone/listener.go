@@ -9,6 +9,7 @@ import (
 	"sync"
 	"syscall"
 	"time"
+	"unicode/utf8"
 
 	"golang.org/x/sys/unix"
 
@@ -113,7 +114,7 @@ type terminal struct {
 	f      *os.File
 	say    sentence
 	shown  imager.Progress
-	drawn  bool // a line stands on the screen
+	drawn  int // columns of the line that stands on the screen, 0: none
 	last   time.Time
 	resize chan os.Signal
 }
@@ -124,7 +125,7 @@ func newTerminal(f *os.File) *terminal {
 	go func() {
 		for range t.resize {
 			t.mu.Lock()
-			if t.drawn {
+			if t.drawn > 0 {
 				t.draw()
 			}
 			t.mu.Unlock()
@@ -158,15 +159,26 @@ func (t *terminal) Progress(p imager.Progress) {
 // draw writes the sentence over the line that stands there, cut to the width: a
 // line that wraps can't be redrawn.
 func (t *terminal) draw() {
-	text := fit(t.say.of(t.shown), width(t.f)-1)
+	columns := width(t.f)
+	t.back(columns)
+	text := t.say.within(t.shown, columns-1)
 	fmt.Fprintf(t.f, "\r%s\x1b[K", text)
-	t.drawn = true
+	t.drawn = utf8.RuneCountInString(text)
+}
+
+// back goes to where the line begins that stands on the screen. A terminal that
+// became narrower has broken the line, and the cursor stands in the last piece.
+func (t *terminal) back(columns int) {
+	if t.drawn > columns {
+		fmt.Fprintf(t.f, "\x1b[%dA\r\x1b[J", (t.drawn-1)/columns)
+	}
 }
 
 func (t *terminal) wipe() {
-	if t.drawn {
+	if t.drawn > 0 {
+		t.back(width(t.f))
 		fmt.Fprint(t.f, "\r\x1b[K")
-		t.drawn = false
+		t.drawn = 0
 	}
 }
 

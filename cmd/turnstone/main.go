@@ -11,9 +11,12 @@ import (
 	"turnstone/device/child"
 )
 
+// openers open drives, in the child.
+var openers = map[string]child.Opener{blockdev.Opener: blockdev.Serve}
+
 func main() {
 	// A drive is read in a child process of this program.
-	child.Main(map[string]child.Opener{blockdev.Opener: blockdev.Serve})
+	child.Main(openers)
 	os.Exit(run(os.Args[1:], streams{os.Stdin, os.Stdout, os.Stderr}))
 }
 

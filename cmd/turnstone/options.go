@@ -30,6 +30,9 @@ func (v rangesValue) Set(text string) error {
 		}
 		parts = strings.Fields(string(b))
 	}
+	if len(parts) == 0 {
+		return fmt.Errorf("%s names no sectors", text) // not the same as no restriction
+	}
 	var ranges []sector.Range
 	for _, p := range parts {
 		r, err := sector.ParseRange(p)

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"slices"
 	"strings"
@@ -24,10 +25,10 @@ var readCommand = command{
 	args:    "CASE",
 	summary: "read what is missing, best first; opens the case if it is new",
 	about: `
-Reads what the case is still missing from the drive's disc into the case's image,
-and goes on where an earlier pass ended. No good sector is read twice. Ctrl-C
-ends the pass in order, and again Ctrl-C at once; nothing is lost either way.
-What failed on this surface with this drive is not asked for again, unless
+Reads what the case is still missing from the drive's disc into the case's
+image, and goes on where an earlier pass ended. No good sector is read twice.
+Ctrl-C ends the pass in order, and again Ctrl-C at once; nothing is lost either
+way. What failed on this surface with this drive is not asked for again, unless
 --again says so or another drive is used.`,
 	example: "turnstone read anna-wedding --drive /dev/sr0",
 	setup:   setupRead,
@@ -42,6 +43,7 @@ type readOptions struct {
 	stall    time.Duration
 	again    bool
 	sameDisc bool
+	settle   bool
 	json     bool
 }
 
@@ -51,9 +53,10 @@ func setupRead(f *pflag.FlagSet) action {
 	f.Var(rangesValue{&o.only}, "only", "read only these sectors: 100-199, 100+100, 100, several with commas, or @FILE")
 	f.Var(timeValue{&o.budget}, "budget", "end the pass after this time")
 	f.BoolVar(&o.again, "again", false, "ask also for what failed on this surface with this drive")
-	f.Var(timeValue{&o.stall}, "stall", "give a request up when the drive has not answered for this time")
+	f.Var(timeValue{&o.stall}, "stall", "give a request up when the drive has not answered for this time; 1m if not said")
 	f.BoolVar(&o.sameDisc, "same-disc", false, "the disc is this case's: read no good block to be sure of it")
-	f.StringVar(&o.kind, "kind", "", "what a plain file or device is: cd, dvd or bd")
+	f.BoolVar(&o.settle, "settle", false, "read the sectors in conflict once more, and nothing else: what comes again stands")
+	f.StringVar(&o.kind, "kind", "", "`KIND` of the disc in a plain file or device: cd, dvd or bd")
 	f.BoolVar(&o.json, "json", false, "events as JSON lines to standard error, then the document of status --json")
 	return func(args []string, s streams) error {
 		dir, err := oneCase(args)
@@ -70,7 +73,11 @@ func setupRead(f *pflag.FlagSet) action {
 }
 
 func read(dir string, o readOptions, s streams) error {
-	ctx, stop := untilInterrupted(s.Err)
+	words := s.Err
+	if o.json {
+		words = io.Discard // standard error is for JSON lines then
+	}
+	ctx, stop := untilInterrupted(words)
 	defer stop()
 	there, err := imager.Exists(dir)
 	if err != nil {
@@ -86,52 +93,71 @@ func read(dir string, o readOptions, s streams) error {
 		if c.Cracked() { // before the drive is touched: opening it may spin the disc
 			return imager.ErrCracked
 		}
+	} else if o.settle {
+		return fmt.Errorf("%s: %w", dir, imager.ErrNoCase)
 	} else {
-		fmt.Fprintf(s.Err, "Looked at the disc? A cracked one can burst in the drive: turnstone inspect %s --crack no\n", dir)
+		tell(words, "Looked at the disc? A cracked one can burst in the drive: turnstone inspect %s --crack no\n", shellWord(dir))
 	}
-	reader, err := openDrive(ctx, o)
+	round := 0
+	if there {
+		round = len(c.Map().Rounds()) - 1
+		if known := c.Map().Disc().Kind; o.kind == "" && known != "unknown" && !isPaper(o.drive) {
+			o.kind = known // a plain device or file does not know it
+		}
+	}
+	reader, err := openDrive(ctx, o, round)
 	if err != nil {
-		return err
+		return interrupted(err, s)
 	}
 	defer reader.Close()
 	if !there {
+		if err := imager.CheckRange(o.only, reader.Info().Sectors); err != nil {
+			return err
+		}
 		if c, err = imager.Create(dir, writer(), discOf(reader.Info())); err != nil {
 			return err
 		}
 		defer func() { c.Close() }()
 	}
-	if c.IsOwnImage(reader.Info().Node) {
-		return usagef("%s is this case's own image", reader.Info().Node)
+	if c.IsOwn(reader.Info().Node) {
+		return usagef("%s is a file of this case itself; name the drive, or another image", reader.Info().Node)
 	}
 	if there {
-		if err := askTreated(c, reader.Info(), o, s); err != nil {
-			return err
+		warnOfClock(c.Map(), time.Now(), words)
+		if err := askTreated(ctx, c, reader.Info(), o, s); err != nil {
+			return interrupted(err, s)
 		}
 	}
 	missing := imager.StatusOf(c.Map()).Missing()
 	for _, w := range imager.TargetWarnings(dir, missing*sector.Size) {
-		fmt.Fprintf(s.Err, "turnstone: %s\n", w)
+		note(w, o, s)
 	}
 	l := newListener(o.json, s.Err)
 	end, err := c.Read(ctx, imager.Reading{
-		Reader: reader, Only: o.only, Again: o.again, Budget: o.budget, SameDisc: o.sameDisc, Listener: l,
+		Reader: reader, Only: o.only, Again: o.again, Budget: o.budget, SameDisc: o.sameDisc, Settle: o.settle, Listener: l,
 	})
 	l.close()
-	if err != nil && !errors.Is(err, imager.ErrNothingToAsk) {
-		return explain(err, end, dir)
+	if err != nil && !errors.Is(err, imager.ErrNothingToAsk) && !errors.Is(err, imager.ErrNoConflict) {
+		if end.Pass >= 0 {
+			return explain(err, dir, o, s)
+		}
+		return interrupted(err, s)
 	}
 	return conclude(c.Map(), dir, o, end, err, s)
 }
 
 // askTreated asks, where a person can answer, whether the disc was treated when
 // it was out of the drive, and opens the round.
-func askTreated(c *imager.Case, info device.Info, o readOptions, s streams) error {
+func askTreated(ctx context.Context, c *imager.Case, info device.Info, o readOptions, s streams) error {
 	in, ok := s.In.(*os.File)
 	if !ok || !isTerminal(in) || o.json || !strings.HasPrefix(info.Node, "/dev/") || !c.OutSince(info) {
 		return nil
 	}
 	for {
-		answer := ask("The disc was out of the drive since the last pass. What was done to it? (clean; sand 2000; polish fine; Enter for nothing) ", s)
+		answer, err := askUntil(ctx, "The disc was out of the drive since the last pass. What was done to it? (clean; sand 2000; polish fine; Enter for nothing) ", s)
+		if err != nil {
+			return err
+		}
 		if answer == "" || answer == "nothing" || answer == "no" {
 			return nil
 		}
@@ -156,10 +182,38 @@ func discOf(info device.Info) mapfile.Disc {
 	}
 }
 
-// explain adds to an error of the case's side what is safe.
-func explain(err error, end imager.Ending, dir string) error {
-	if end.Pass < 0 {
+// note says something beside the events.
+func note(text string, o readOptions, s streams) {
+	if o.json {
+		json.NewEncoder(s.Err).Encode(mapfile.Event{Time: time.Now(), Pass: -1, Kind: "note", Text: text})
+		return
+	}
+	tell(s.Err, "turnstone: %s\n", text)
+}
+
+// interrupted says that the user ended the command before a pass began, where
+// that is what an error means.
+func interrupted(err error, s streams) error {
+	if !errors.Is(err, context.Canceled) {
 		return err
+	}
+	tell(s.Err, "turnstone: interrupted before a pass began; nothing was read into the case\n")
+	return codeError(exitMissing)
+}
+
+// explain adds to an error of the case's side what is safe, and says where the
+// case stands by its files: what memory says of it may not be there.
+func explain(err error, dir string, o readOptions, s streams) error {
+	if m, lerr := imager.Load(dir); lerr == nil {
+		if st := imager.StatusOf(m); o.json {
+			b, jerr := json.MarshalIndent(st, "", "  ")
+			if jerr != nil {
+				return errors.Join(err, jerr)
+			}
+			fmt.Fprintf(s.Out, "%s\n", b)
+		} else {
+			tell(s.Out, "%s", standing(st))
+		}
 	}
 	return fmt.Errorf("%w\nThe pass ended early. What is in the map of %s is in its image; go on with the same command", err, dir)
 }
@@ -174,14 +228,16 @@ func conclude(m *mapfile.Map, dir string, o readOptions, end imager.Ending, noth
 		}
 		fmt.Fprintf(s.Out, "%s\n", b)
 	} else {
-		if nothing != nil && st.Missing() > 0 {
-			fmt.Fprintln(s.Out, "Nothing new to ask of this surface with this drive: read another drive, or say --again.")
+		if errors.Is(nothing, imager.ErrNoConflict) {
+			tell(s.Out, "No sector is in conflict: there is nothing to settle.\n")
+		} else if nothing != nil && st.Missing() > 0 {
+			tell(s.Out, "Nothing new to ask of this surface with this drive. Treated it? turnstone round %s … Otherwise another drive, or --again.\n", shellWord(dir))
 		} else if nothing == nil {
-			fmt.Fprintf(s.Out, "Pass %d ended: %s.\n", end.Pass, end.Why)
+			tell(s.Out, "Pass %d ended: %s.\n", end.Pass, end.Why)
 		}
-		fmt.Fprint(s.Out, standing(st))
+		tell(s.Out, "%s", standing(st))
 		if next := goOn(end, dir, o); st.Missing() > 0 && next != "" {
-			fmt.Fprintln(s.Out, next)
+			tell(s.Out, "%s\n", next)
 		}
 	}
 	return codeAfterRead(st, end)
@@ -202,9 +258,9 @@ func codeAfterRead(st imager.Status, end imager.Ending) error {
 
 // goOn says what could bring more after a pass ended as it did.
 func goOn(end imager.Ending, dir string, o readOptions) string {
-	again := "turnstone read " + dir
+	again := "turnstone read " + shellWord(dir)
 	if o.drive != "" {
-		again += " --drive " + o.drive
+		again += " --drive " + shellWord(o.drive)
 	}
 	switch end.How {
 	case imager.HowInterrupted, imager.HowBudget:
@@ -216,16 +272,20 @@ func goOn(end imager.Ending, dir string, o readOptions) string {
 	case imager.HowOtherDisc:
 		return "The case is intact. Put its own disc in, then go on: " + again
 	case imager.HowComplete:
+		if o.settle {
+			return ""
+		}
 		if !o.only.Empty() {
 			return "Only what --only names was asked for."
 		}
-		return "Everything was asked for once. Another drive may read more; --again asks this one once more."
+		return "Another drive may read more, and so may a cleaner surface; --again asks this drive once more. What to do first: turnstone status " + shellWord(dir)
 	}
 	return ""
 }
 
-// openDrive opens the drive that the options name, or the only one there is.
-func openDrive(ctx context.Context, o readOptions) (device.Reader, error) {
+// openDrive opens the drive that the options name, or the only one there is. The
+// disc of a drive on paper has the surface of the round.
+func openDrive(ctx context.Context, o readOptions, round int) (device.Reader, error) {
 	node := o.drive
 	if node == "" {
 		found, err := blockNodes()
@@ -233,16 +293,43 @@ func openDrive(ctx context.Context, o readOptions) (device.Reader, error) {
 			return nil, err
 		}
 		found = slices.DeleteFunc(found, func(n string) bool { return !isOptical(n) })
-		switch len(found) {
-		case 0:
-			return nil, errors.New("no optical drive found; name a drive or an image file with --drive")
-		case 1:
-			node = found[0]
-		default:
-			return nil, usagef("which drive? --drive %s", joinOr(found))
+		if node, err = only(found, func(n string) bool { return look(ctx, n).Ready }); err != nil {
+			return nil, err
 		}
 	}
-	return blockdev.Open(ctx, blockdev.Options{Node: node, Kind: o.kind, Stall: o.stall})
+	return openNode(ctx, node, o.kind, o.stall, round)
+}
+
+// openNode opens a drive by its name: a device's node, an image file, or the
+// description of a drive on paper.
+func openNode(ctx context.Context, node, kind string, stall time.Duration, round int) (device.Reader, error) {
+	if !isPaper(node) {
+		return blockdev.Open(ctx, blockdev.Options{Node: node, Kind: kind, Stall: stall})
+	}
+	if kind != "" {
+		return nil, usagef("--kind %s: %s says itself what its disc is", kind, node)
+	}
+	return openPaper(node, round)
+}
+
+// only is the drive that needs no naming: the only one there is, or the only one
+// of several that is ready, with a disc in it.
+func only(drives []string, ready func(node string) bool) (string, error) {
+	switch len(drives) {
+	case 0:
+		return "", errors.New("no optical drive found; name a drive or an image file with --drive")
+	case 1:
+		return drives[0], nil
+	}
+	loaded := slices.DeleteFunc(slices.Clone(drives), func(n string) bool { return !ready(n) })
+	switch len(loaded) {
+	case 0:
+		return "", &device.OpenError{Node: joinOr(drives), NoDisc: true, What: "no disc that can be read lies in any of them",
+			Cure: "Put the disc in, wait until the drive has come to rest, and try again; turnstone drives says more."}
+	case 1:
+		return loaded[0], nil
+	}
+	return "", usagef("which drive? --drive %s", joinOr(loaded))
 }
 
 func joinOr(words []string) string {

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bufio"
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -22,9 +23,10 @@ var roundCommand = command{
 	about: `
 Opens the next round: notes what was done to the disc's surface, so that what is
 still missing is asked for again. A treatment is one argument: clean, sand with
-its grit, polish with its grade, or other in your words, and what is known of it,
-with commas: a time (4 min, 90 s) and a band of radii (24-48 mm). --amend corrects
-the last round instead; what it noted before stays in the case as an event.`,
+its grit, polish with its grade, or other in your words, and what is known of
+it, with commas: a time (4 min, 90 s) and a band of radii (24-48 mm). --amend
+corrects the last round instead; what it noted before stays in the case as an
+event.`,
 	example: `turnstone round anna-wedding "sand 2000, 4 min, 24-48 mm" "polish fine, 90 s"`,
 	setup:   setupRound,
 }
@@ -41,7 +43,7 @@ func setupRound(f *pflag.FlagSet) action {
 	var r mapfile.Round
 	by := f.String("by", "", "`NAME` of who did it")
 	note := f.String("note", "", "`TEXT` for the file of the job")
-	grams := f.Float64("grams", 0, "the disc's weight before the round, in grams")
+	grams := f.Float64("grams", 0, "the disc's weight before the round, in grams (`G`)")
 	thickness := f.Float64("thickness", 0, "the disc's thickness before the round, in `MM`")
 	amend := f.Bool("amend", false, "correct what is noted of the last round")
 	yes := f.Bool("yes", false, "open the round without asking")
@@ -67,6 +69,9 @@ func setupRound(f *pflag.FlagSet) action {
 			return usagef("--thickness %g: a disc is %g to %g mm thick", *thickness, thicknessMin, thicknessMax)
 		}
 		r.By, r.Note, r.Grams, r.ThicknessMM = *by, *note, *grams, *thickness
+		if *amend && f.NFlag() == 1 && len(r.Treatments) == 0 {
+			return usagef("what is to be corrected? Name the treatment, --by, --note, --grams or --thickness")
+		}
 		return round(args[0], r, *amend, *yes, *quiet, s)
 	}
 }
@@ -84,7 +89,7 @@ func round(dir string, r mapfile.Round, amend, yes, quiet bool, s streams) (err 
 		} else if err != nil {
 			return err
 		}
-		fmt.Fprintf(s.Out, "Round %d is now: %s.\n", n, imager.TreatmentsInWords(c.Map().Rounds()[n]))
+		tell(s.Out, "Round %d is now: %s.\n", n, imager.TreatmentsInWords(c.Map().Rounds()[n]))
 		return nil
 	}
 	warnOfClock(c.Map(), time.Now(), s.Err)
@@ -103,10 +108,10 @@ func round(dir string, r mapfile.Round, amend, yes, quiet bool, s streams) (err 
 	} else if st.Disc.Sectors > 0 {
 		again = "Nothing is missing."
 	}
-	fmt.Fprintf(s.Out, "Round %d: %s. %s\n", n, imager.TreatmentsInWords(r), again)
+	tell(s.Out, "Round %d: %s. %s\n", n, imager.TreatmentsInWords(r), again)
 	if !quiet {
-		for _, line := range cautions(r, st.Disc.Kind) {
-			fmt.Fprintln(s.Err, line)
+		for _, line := range cautions(r, st) {
+			tell(s.Err, "%s\n", line)
 		}
 	}
 	return nil
@@ -126,7 +131,7 @@ func warnOfClock(m *mapfile.Map, now time.Time, w io.Writer) {
 		}
 	}
 	if now.Before(last) {
-		fmt.Fprintf(w, "turnstone: the clock says %s, and the case's last entry is of %s: is the date right?\n",
+		tell(w, "turnstone: the clock says %s, and the case's last entry is of %s: is the date right?\n",
 			now.Format("2006-01-02 15:04"), last.Local().Format("2006-01-02 15:04"))
 	}
 }
@@ -143,7 +148,7 @@ func firmWish(m *mapfile.Map, r mapfile.Round, yes bool, s streams) bool {
 		return true
 	}
 	what := ""
-	switch open := float64(st.OpenHere) / float64(max(1, st.Disc.Written)); {
+	switch open := float64(notAskedYet(st)) / float64(max(1, st.Disc.Written)); {
 	case st.Disc.Kind == "bd":
 		what = "A Blu-ray's data lies 0.1 mm under its surface: it is cleaned, read and compared, never sanded or polished. Was it done already?"
 	case st.Disc.Sectors == 0:
@@ -155,35 +160,54 @@ func firmWish(m *mapfile.Map, r mapfile.Round, yes bool, s streams) bool {
 	}
 	in, ok := s.In.(*os.File)
 	if !ok || !isTerminal(in) {
-		fmt.Fprintln(s.Err, what)
+		tell(s.Err, "%s\n", what)
 		return true
 	}
 	if st.Disc.Kind == "bd" {
-		return agreed(what+" Note it? [y/N] ", s)
+		return answered("yes", what+" [y/N] ", s)
 	}
-	return agreed(what+" Open the round all the same? [y/N] ", s)
+	return answered("no", what+" [Y/n] ", s)
 }
 
-// agreed tells whether a question was answered with yes.
-func agreed(question string, s streams) bool {
+// answered tells whether a question was answered with that word, or its first
+// letter.
+func answered(word, question string, s streams) bool {
 	answer := strings.ToLower(ask(question, s))
-	return answer == "y" || answer == "yes"
+	return answer == word || answer == word[:1]
 }
 
 // ask puts a question on the terminal and returns the answer.
 func ask(question string, s streams) string {
-	fmt.Fprint(s.Err, question)
-	line, _ := bufio.NewReader(s.In).ReadString('\n')
-	return strings.TrimSpace(line)
+	answer, _ := askUntil(context.Background(), question, s)
+	return answer
 }
 
-// cautions are those that fit a round's treatments.
-func cautions(r mapfile.Round, kind string) []string {
+// askUntil is ask that waits no longer than ctx, and returns its error then.
+func askUntil(ctx context.Context, question string, s streams) (string, error) {
+	tell(s.Err, "%s", question)
+	answer := make(chan string, 1)
+	go func() { // waits for a line still when the program ends
+		line, _ := bufio.NewReader(s.In).ReadString('\n')
+		answer <- strings.TrimSpace(line)
+	}()
+	select {
+	case a := <-answer:
+		return a, nil
+	case <-ctx.Done():
+		return "", ctx.Err()
+	}
+}
+
+// cautions are those that fit a round's treatments, and the disc.
+func cautions(r mapfile.Round, st imager.Status) []string {
 	words := map[string]bool{}
 	for _, t := range r.Treatments {
 		words[t.Word] = true
 	}
 	var out []string
+	if words[imager.Polish] && st.Seen != nil && st.Seen.Label == "holes" {
+		out = append(out, "Where light comes through the disc the data is gone: polishing won't help it there.")
+	}
 	if words[imager.Sand] || words[imager.Polish] {
 		out = append(out,
 			"Wet, not dry. Eyes, gloves, ventilation; dust and slurry are not to be breathed or swallowed. Dry hands at powered equipment.",
@@ -194,7 +218,7 @@ func cautions(r mapfile.Round, kind string) []string {
 	}
 	if len(out) > 0 {
 		out = append(out, "Dry and free of dust before it goes into a drive: slurry ruins the lens.")
-		if kind == "dvd" || kind == "unknown" {
+		if st.Disc.Kind == "dvd" || st.Disc.Kind == "unknown" {
 			out = append(out, "A DVD is two bonded halves: do not soak it.")
 		}
 		out = append(out, "Makers' data sheets, local rules and licensed practice go before this.")

@@ -2,8 +2,10 @@ package main
 
 import (
 	"fmt"
+	"math"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"turnstone/device/sector"
 	"turnstone/imager"
@@ -42,31 +44,61 @@ func (s *sentence) watch(p imager.Progress) {
 const longTry = 3 * time.Second
 
 // of is the sentence.
-func (s *sentence) of(p imager.Progress) string {
-	var b strings.Builder
-	fmt.Fprintf(&b, "Round %d, ", p.Round)
-	switch {
-	case p.Trying >= longTry && p.At.Count() == 1:
-		fmt.Fprintf(&b, "trying sector %s for %d s", thousands(int64(p.At.First)), int(p.Trying.Seconds()))
-	case p.Trying >= longTry:
-		fmt.Fprintf(&b, "trying sectors %s to %s for %d s", thousands(int64(p.At.First)),
-			thousands(int64(p.At.End)-1), int(p.Trying.Seconds()))
-	case p.At.Empty():
-		b.WriteString("the drive rests")
-	default:
-		fmt.Fprintf(&b, "sector %s, %s", thousands(int64(p.At.First)), p.Doing)
+func (s *sentence) of(p imager.Progress) string { return s.within(p, math.MaxInt) }
+
+// within is the sentence in at most n columns: what is missed least is left out
+// first, and what is still too long is cut.
+func (s *sentence) within(p imager.Progress, n int) string {
+	for _, without := range []part{0, doing, doing | failed, doing | failed | pace, doing | failed | pace | place} {
+		if text := s.without(p, without); utf8.RuneCountInString(text) <= n {
+			return text
+		}
 	}
+	return fit(s.without(p, doing|failed|pace|left), n)
+}
+
+// part is a part of the sentence that can be left out.
+type part uint8
+
+const (
+	doing  part = 1 << iota // why the reading is where it is
+	failed                  // how many reads failed
+	pace                    // what came lately, a second
+	place                   // the sector
+	left                    // how long it will take
+)
+
+// without is the sentence without some of its parts.
+func (s *sentence) without(p imager.Progress, w part) string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "Round %d", p.Round)
 	rate, leftFor := s.rate(p)
-	if rate > 0 {
+	trying := p.Trying >= longTry && !p.At.Empty()
+	first := thousands(int64(p.At.First))
+	switch {
+	case trying && p.At.Count() == 1:
+		fmt.Fprintf(&b, ", trying sector %s for %d s", first, int(p.Trying.Seconds()))
+	case trying:
+		fmt.Fprintf(&b, ", trying sectors %s to %s for %d s", first, thousands(int64(p.At.End)-1), int(p.Trying.Seconds()))
+	case p.At.Empty():
+		b.WriteString(", the drive rests")
+	case w&place == 0 && w&doing == 0 && p.Doing != "":
+		fmt.Fprintf(&b, ", sector %s, %s", first, p.Doing)
+	case w&place == 0:
+		fmt.Fprintf(&b, ", sector %s", first)
+	}
+	if rate > 0 && w&pace == 0 && !trying {
 		fmt.Fprintf(&b, " at %s", speed(rate))
 	}
 	fmt.Fprintf(&b, "; %s missing", thousands(p.Missing))
-	if p.Failed == 1 {
+	switch {
+	case p.Failed == 0 || w&failed != 0:
+	case p.Failed == 1:
 		b.WriteString(", 1 failed read")
-	} else if p.Failed > 1 {
+	default:
 		fmt.Fprintf(&b, ", %s failed reads", thousands(p.Failed))
 	}
-	if leftFor > 0 {
+	if leftFor > 0 && w&left == 0 {
 		fmt.Fprintf(&b, "; about %s left", roughly(leftFor))
 	}
 	return b.String()
@@ -105,7 +137,7 @@ func roughly(d time.Duration) string {
 
 // speed gives bytes a second in the unit that fits.
 func speed(b float64) string {
-	if b < 1e6 {
+	if b < 999.5e3 {
 		return fmt.Sprintf("%.0f kB/s", b/1e3)
 	}
 	return fmt.Sprintf("%.1f MB/s", b/1e6)
@@ -131,6 +163,7 @@ func eventLine(e mapfile.Event) string {
 		imager.KindStall: "the drive did not answer", imager.KindReopened: "drive opened again",
 		imager.KindGone: "the drive is gone", imager.KindIdentity: "one good block read again",
 		imager.KindDropped: "not counted", imager.KindConflict: "conflict", imager.KindPutOff: "checkpoint put off",
+		imager.KindLost: "not as it came", imager.KindReadAgain: "read again", imager.KindSettled: "settled",
 	}[e.Kind]
 	if what == "" {
 		what = e.Kind
@@ -177,9 +210,9 @@ func notAskedYet(st imager.Status) int64 { return min(st.Untried, st.OpenHere) }
 func size(sectors int64) string {
 	b := float64(sectors) * sector.Size
 	switch {
-	case b < 1e6:
+	case b < 999.5e3:
 		return fmt.Sprintf("%.0f kB", b/1e3)
-	case b < 1e9:
+	case b < 999.95e6:
 		return fmt.Sprintf("%.1f MB", b/1e6)
 	}
 	return fmt.Sprintf("%.2f GB", b/1e9)
@@ -188,7 +221,7 @@ func size(sectors int64) string {
 // share is a part in per cent that is 100 only where nothing is missing, and 0
 // only where nothing is there.
 func share(part, whole int64) string {
-	if whole == 0 {
+	if part == 0 {
 		return "0 %"
 	}
 	p := float64(part) / float64(whole) * 100

@@ -12,12 +12,15 @@ import (
 
 // untilInterrupted is a context that ends with the first Ctrl-C or SIGTERM. A
 // second one leaves the program at once: what the map says by then is true, and
-// what it does not say is read again.
+// what it does not say is read again. A reader of our output who leaves does not
+// end the program: a pass goes on without being watched.
 func untilInterrupted(stderr io.Writer) (context.Context, func()) {
 	ctx, cancel := context.WithCancel(context.Background())
 	got := make(chan os.Signal, 2)
 	done := make(chan struct{})
 	signal.Notify(got, os.Interrupt, syscall.SIGTERM, syscall.SIGHUP)
+	left := make(chan os.Signal, 1) // while it is notified, writing to nobody is an error only
+	signal.Notify(left, syscall.SIGPIPE)
 	go func() {
 		for first := true; ; first = false {
 			select {
@@ -25,7 +28,7 @@ func untilInterrupted(stderr io.Writer) (context.Context, func()) {
 				if !first {
 					os.Exit(exitMissing)
 				}
-				fmt.Fprintln(stderr, "\nturnstone: ending the pass; once more to leave at once")
+				fmt.Fprintln(stderr, "\nturnstone: ending; once more to leave at once")
 				cancel()
 			case <-done:
 				return
@@ -36,6 +39,7 @@ func untilInterrupted(stderr io.Writer) (context.Context, func()) {
 	return ctx, func() {
 		once.Do(func() {
 			signal.Stop(got)
+			signal.Stop(left)
 			close(done)
 			cancel()
 		})

@@ -27,7 +27,7 @@ and each drive won. It only reads, and works while a pass runs.`,
 }
 
 func setupStatus(f *pflag.FlagSet) action {
-	list := f.String("list", "", "list these sectors instead, one first+count a line: `good`, bad, untried, missing or conflicts")
+	list := f.String("list", "", "list the sectors of a `KIND` instead, one first+count a line: good, bad, untried, missing or conflicts")
 	asJSON := f.Bool("json", false, "one JSON document")
 	return func(args []string, s streams) error {
 		dir, err := oneCase(args)
@@ -52,8 +52,8 @@ func setupStatus(f *pflag.FlagSet) action {
 			_, err = fmt.Fprintf(s.Out, "%s\n", b)
 			return err
 		}
-		_, err = io.WriteString(s.Out, statusText(dir, imager.StatusOf(m), imager.Advise(m)))
-		return err
+		tell(s.Out, "%s", statusText(dir, imager.StatusOf(m), imager.Advise(m)))
+		return nil
 	}
 }
 
@@ -104,18 +104,25 @@ func statusText(dir string, st imager.Status, next []imager.Advice) string {
 	if worked := hoursByDrive(st); worked != "" {
 		fmt.Fprintf(&b, "\nDrives worked %s.\n", worked)
 	}
-	for i, a := range next {
+	if len(next) > 0 {
+		b.WriteByte('\n')
+	}
+	for i, a := range next[:min(len(next), mostAdvice)] {
 		lead := "Next:"
 		if i > 0 {
 			lead = "Then:"
 		}
-		fmt.Fprintf(&b, "\n%s %s %s\n", lead, a.What, upper(a.Why))
+		fmt.Fprintf(&b, "%s %s %s\n", lead, a.What, upper(a.Why))
 		if a.Do != "" {
-			fmt.Fprintf(&b, "  %s\n", strings.ReplaceAll(a.Do, "CASE", dir))
+			fmt.Fprintf(&b, "  %s\n", strings.ReplaceAll(a.Do, "CASE", shellWord(dir)))
 		}
 	}
 	return b.String()
 }
+
+// mostAdvice is how many things to do are shown: the rest comes when these are
+// done.
+const mostAdvice = 3
 
 // won says what a round brought.
 func won(r imager.RoundStatus) string {
@@ -133,6 +140,9 @@ func passInWords(p imager.PassStatus) string {
 		s += ", 1 failed read"
 	case p.FailedReads > 1:
 		s += ", " + thousands(p.FailedReads) + " failed reads"
+	}
+	if p.Merged && p.Ended == imager.HowComplete {
+		return s + ", taken over in " + lasted(p.Seconds)
 	}
 	return s + " in " + lasted(p.Seconds) + ", " + endedInWords[p.Ended]
 }
@@ -160,7 +170,7 @@ func hoursByDrive(st imager.Status) string {
 			if p.Merged {
 				continue
 			}
-			if seconds[p.Drive] == 0 {
+			if _, known := seconds[p.Drive]; !known {
 				names = append(names, p.Drive)
 			}
 			seconds[p.Drive] += p.Seconds
@@ -176,6 +186,8 @@ func hoursByDrive(st imager.Status) string {
 func lasted(seconds float64) string {
 	d := time.Duration(seconds * float64(time.Second))
 	switch {
+	case d < 100*time.Millisecond:
+		return "under 0.1 s"
 	case d < 10*time.Second:
 		return fmt.Sprintf("%.1f s", d.Seconds())
 	case d < 2*time.Minute:
