@@ -3,14 +3,16 @@ module turnstone
 go 1.26.0
 
 require (
-	github.com/creack/pty v1.1.24 // indirect
-	github.com/hanwen/go-fuse/v2 v2.12.1 // indirect
-	github.com/klauspost/compress v1.20.4 // indirect
-	github.com/makiuchi-d/gozxing v0.1.1 // indirect
-	github.com/rogpeppe/go-internal v1.16.0 // indirect
-	github.com/spf13/pflag v1.1.0 // indirect
-	go.etcd.io/bbolt v1.5.0 // indirect
-	golang.org/x/sys v0.50.0 // indirect
+	github.com/creack/pty v1.1.24
+	github.com/hanwen/go-fuse/v2 v2.12.1
+	github.com/makiuchi-d/gozxing v0.1.1
+	github.com/rogpeppe/go-internal v1.16.0
+	github.com/spf13/pflag v1.1.0
+	go.etcd.io/bbolt v1.5.0
+	golang.org/x/sys v0.50.0
+)
+
+require (
 	golang.org/x/tools v0.36.0 // indirect
 	golang.org/x/xerrors v0.0.0-20200804184101-5ec99f83aff1 // indirect
 )
