@@ -6,6 +6,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"syscall"
 	"time"
 
 	"turnstone/device/sector"
@@ -34,10 +35,12 @@ type Writer struct {
 // there. ErrNotEmpty is returned when dir holds something else.
 func Exists(dir string) (bool, error) {
 	entries, err := os.ReadDir(dir)
-	if errors.Is(err, fs.ErrNotExist) {
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
 		return false, nil
-	}
-	if err != nil {
+	case errors.Is(err, syscall.ENOTDIR):
+		return false, fmt.Errorf("%s: %w, but a file; a case is a folder", dir, ErrNoCase)
+	case err != nil:
 		return false, err
 	}
 	foreign := ""

@@ -21,6 +21,9 @@ type holder struct {
 	Command string `json:"command"`
 }
 
+// commandMax bounds the command line that is told of, in bytes.
+const commandMax = 1000
+
 // takeLock locks the case in dir for this process. An *InUseError is returned
 // when another one has it.
 func takeLock(dir, command string) (*lock, error) {
@@ -34,10 +37,10 @@ func takeLock(dir, command string) (*lock, error) {
 		if !errors.Is(err, syscall.EWOULDBLOCK) {
 			return nil, fmt.Errorf("%s: locking: %w", path, err)
 		}
-		h, _ := lockHolder(dir)
+		h := lockHolder(dir)
 		return nil, &InUseError{Dir: dir, PID: h.PID, Command: h.Command}
 	}
-	b, err := json.Marshal(holder{os.Getpid(), command})
+	b, err := json.Marshal(holder{os.Getpid(), command[:min(len(command), commandMax)]})
 	if err == nil {
 		err = f.Truncate(0)
 	}
@@ -67,34 +70,39 @@ func shareLock(dir string) (io.Closer, error) {
 		if !errors.Is(err, syscall.EWOULDBLOCK) {
 			return nil, fmt.Errorf("%s: locking: %w", f.Name(), err)
 		}
-		h, _ := lockHolder(dir)
+		h := lockHolder(dir)
 		return nil, &InUseError{Dir: dir, PID: h.PID, Command: h.Command}
 	}
 	return f, nil
 }
 
-// lockHolder reads who wrote the lock file last, and whether it is held now.
-func lockHolder(dir string) (h holder, held bool) {
+// lockHolder is who holds the lock, as far as the lock file tells: zero where a
+// killed process wrote it, and another one holds the lock that does not write.
+func lockHolder(dir string) (h holder) {
 	f, err := os.Open(filepath.Join(dir, lockName))
 	if err != nil {
-		return holder{}, false
+		return holder{}
 	}
 	defer f.Close()
-	buf := make([]byte, 4096)
+	buf := make([]byte, 8*commandMax) // JSON may take six bytes for one
 	n, _ := f.ReadAt(buf, 0)
-	if json.Unmarshal(buf[:n], &h) != nil {
-		h = holder{}
+	if json.Unmarshal(buf[:n], &h) != nil || h.PID <= 0 || errors.Is(syscall.Kill(h.PID, 0), syscall.ESRCH) {
+		return holder{}
 	}
-	held = syscall.Flock(int(f.Fd()), syscall.LOCK_SH|syscall.LOCK_NB) != nil
-	return h, held
+	return h
 }
 
 // release lets go of the lock. The file stays: taking it away would let two
 // processes lock two files of one name.
 func (l *lock) release() error {
-	if err := l.f.Truncate(0); err != nil {
-		l.f.Close()
-		return err
+	err := l.f.Truncate(0)
+	// Closing alone would not do while a process that was forked this moment, and
+	// has not yet become its program, holds the file as well.
+	if uerr := syscall.Flock(int(l.f.Fd()), syscall.LOCK_UN); err == nil {
+		err = uerr
 	}
-	return l.f.Close()
+	if cerr := l.f.Close(); err == nil {
+		err = cerr
+	}
+	return err
 }

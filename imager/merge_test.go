@@ -6,6 +6,8 @@ import (
 	"errors"
 	"fmt"
 	"math/rand/v2"
+	"os"
+	"path/filepath"
 	"testing"
 	"time"
 
@@ -46,6 +48,28 @@ func newStation(t *testing.T, id string, sectors int64, missing []sector.Range, 
 		t.Fatal(err)
 	}
 	return s
+}
+
+// duplicate is another disk with all that is on the station's, and its own chance.
+func (s *station) duplicate(t *testing.T, seed uint64) *station {
+	t.Helper()
+	d := &cutDisk{
+		t: t, mapPath: filepath.Join(quickDir(t), mapName), failAt: -1,
+		image: bytes.Clone(s.image), synced: bytes.Clone(s.image), dirty: map[sector.LBA]bool{},
+		rnd: rand.New(rand.NewPCG(seed, 1)), lastGood: s.lastGood.Clone(),
+	}
+	for at, p := range s.kept.now {
+		d.kept.put(at.pass, p, at.at)
+	}
+	d.kept.sync()
+	data, err := os.ReadFile(s.mapPath)
+	if err == nil {
+		err = os.WriteFile(d.mapPath, data, 0o600)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	return &station{d, d.open(s.c.now)}
 }
 
 // source is the station's case as it is on its disk.
@@ -334,11 +358,10 @@ func TestMergeInterrupted(t *testing.T) {
 // sweepStations is a case that lacks much, and one whose map holds all that a
 // merge meets: passes of its own, merged ones, a conflict of its own, and other
 // data than the first.
-func sweepStations(t *testing.T, seed uint64) (a, b *station) {
+func sweepStations(t *testing.T) (a, b *station) {
 	t.Helper()
 	const n = 512
 	a = newStation(t, "a", n, []sector.Range{span(300, 200)}, nil)
-	a.rnd = rand.New(rand.NewPCG(seed, 1))
 	b = newStation(t, "b", n, []sector.Range{span(0, 50), span(400, 60)}, []sector.LBA{100})
 	third := newStation(t, "third", n, nil, []sector.LBA{110, 320})
 	b.merge(t, third)
@@ -348,7 +371,8 @@ func sweepStations(t *testing.T, seed uint64) (a, b *station) {
 // The sweep: the power is cut, or the disk fails, at each step of a merge. The
 // next merge ends with the same image, states and conflicts.
 func TestMergeStoppedAtEveryStep(t *testing.T) {
-	whole, b := sweepStations(t, 0)
+	fresh, b := sweepStations(t)
+	whole := fresh.duplicate(t, 0)
 	whole.merge(t, b)
 	want := told(whole.c.m)
 	if n := len(whole.c.m.Conflicts()); n != 3 {
@@ -358,7 +382,7 @@ func TestMergeStoppedAtEveryStep(t *testing.T) {
 		name := map[bool]string{true: "power", false: "error"}[cut]
 		t.Run(name, func(t *testing.T) {
 			for step := 0; ; step++ {
-				a, b := sweepStations(t, uint64(step))
+				a := fresh.duplicate(t, uint64(step))
 				a.step, a.failAt, a.cut = 0, step, cut
 				res, err := a.c.Merge(t.Context(), merging(b.source(t)))
 				if a.step <= step {

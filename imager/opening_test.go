@@ -2,6 +2,7 @@ package imager
 
 import (
 	"errors"
+	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
@@ -167,4 +168,40 @@ func TestIsOwn(t *testing.T) {
 			t.Errorf("IsOwn(%s) = %v; want %v", node, got, want)
 		}
 	}
+}
+
+// A second writer learns who the first one is, however long its command line;
+// what a killed one has left in the lock file names nobody.
+func TestInUseNamesTheHolder(t *testing.T) {
+	c := made(t, 32)
+	c.Close()
+	long := strings.Repeat("\x01", 100_000)
+	c, err := Open(c.Dir, Writer{Command: long, Now: clock})
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, err = Open(c.Dir, Writer{Now: clock})
+	if used, ok := errors.AsType[*InUseError](err); !ok || used.PID != os.Getpid() || !strings.HasPrefix(long, used.Command) {
+		t.Errorf("Open(a case in use) = %.200v; want an InUseError with process %d", err, os.Getpid())
+	}
+	c.Close()
+
+	const nobody = 1 << 30 // above the largest process id of Linux, 2^22 (proc_sys_kernel(5))
+	stale := fmt.Sprintf(`{"pid":%d,"command":"killed"}`, nobody)
+	if err := os.WriteFile(filepath.Join(c.Dir, lockName), []byte(stale), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	shared, err := shareLock(c.Dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, err = Open(c.Dir, Writer{Now: clock})
+	if used, ok := errors.AsType[*InUseError](err); !ok || used.PID != 0 {
+		t.Errorf("Open(a case that is only read) = %v; want an InUseError without a process", err)
+	}
+	shared.Close()
+	if c, err = Open(c.Dir, Writer{Now: clock}); err != nil {
+		t.Fatalf("Open() after a kill = %v; want nil", err)
+	}
+	c.Close()
 }

@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
-	"math/rand/v2"
 	"testing"
 
 	"turnstone/device"
@@ -16,13 +15,12 @@ import (
 // disputed is a case of three conflicts: sector 100 with b's data, 110 with b's
 // and c's, 120 with c's. Pass 0 is its own, 1 from b, 2 from c. In all of them
 // the case's own data is the disc's.
-func disputed(t *testing.T, seed uint64) *station {
+func disputed(t *testing.T) *station {
 	t.Helper()
 	const n = 256
 	a := newStation(t, "a", n, []sector.Range{span(200, 10)}, nil)
 	b := newStation(t, "b", n, []sector.Range{span(200, 10)}, []sector.LBA{100, 110})
 	c := newStation(t, "c", n, []sector.Range{span(200, 10)}, []sector.LBA{110, 120})
-	a.rnd = rand.New(rand.NewPCG(seed, 1))
 	// So few sectors in conflict are too many for so small a disc: the rule for
 	// another disc is not what this is about.
 	for _, s := range []*station{b, c} {
@@ -83,7 +81,7 @@ func TestSettleFor(t *testing.T) {
 		{"the second of two", 110, 1, "c", 0, 1, 2},
 		{"what the image has", 110, -1, "disc", 3, 0, 0},
 	} {
-		a := disputed(t, 1)
+		a := disputed(t)
 		all := sidesOf(a.c.m, test.at)
 		pass, sum := all[0].KeptPass, all[0].Kept
 		if test.side >= 0 {
@@ -133,7 +131,7 @@ func events(t *testing.T, s *station, kind string) (n int) {
 
 // A side that is not kept any more can't be decided for; nothing is changed.
 func TestSettleForWhatIsLost(t *testing.T) {
-	a := disputed(t, 1)
+	a := disputed(t)
 	side := sidesOf(a.c.m, 100)[0]
 	before := told(a.c.m)
 	lost := a.kept.now[keptAt{side.OtherPass, 100}]
@@ -187,7 +185,7 @@ func settling(drive *devicetest.Fake) Reading {
 // A third reading decides for the side that comes again; what comes otherwise is
 // a further side. Only sectors in conflict are asked for.
 func TestSettleByReading(t *testing.T) {
-	a := disputed(t, 1)
+	a := disputed(t)
 	passes := len(a.c.m.Passes())
 	drive := thirdDrive()
 	end, err := a.c.Read(t.Context(), settling(drive))
@@ -242,7 +240,7 @@ func TestSettleByFailingDrive(t *testing.T) {
 		{"gone", func(d *devicetest.Fake) { d.GoneAt(span(110, 1)) }, HowGone, 3},
 		{"stalled", func(d *devicetest.Fake) { d.Stall(span(110, 1), devicetest.Always) }, HowStalled, 3},
 	} {
-		a, drive := disputed(t, 1), thirdDrive()
+		a, drive := disputed(t), thirdDrive()
 		test.fail(drive)
 		end, err := a.c.Read(t.Context(), settling(drive))
 		if err != nil || end.How != test.how {
@@ -278,11 +276,12 @@ func TestSettleStoppedAtEveryStep(t *testing.T) {
 			return err
 		},
 	}
+	fresh := disputed(t)
 	for name, settle := range ways {
 		for _, cut := range []bool{true, false} {
 			t.Run(fmt.Sprintf("%s/cut=%v", name, cut), func(t *testing.T) {
 				for step := 0; ; step++ {
-					a := disputed(t, uint64(step))
+					a := fresh.duplicate(t, uint64(step))
 					a.step, a.failAt, a.cut = 0, step, cut
 					err := settle(t, a)
 					if a.step <= step {

@@ -22,6 +22,7 @@ var (
 // had: after each kill the map and the image are held against the disc, and what
 // was asked for against what was good. In the end the image is the disc.
 func TestKilledAtRandomMoments(t *testing.T) {
+	t.Parallel()
 	const lanes = 2
 	seed := *killSeed
 	if seed == 0 {
@@ -43,7 +44,9 @@ func killing(t *testing.T, random *rand.Rand, times int) {
 	for range 20 {
 		w.disc.Fail(sector.Span(sector.LBA(random.Int64N(n-20)), 1+random.Int64N(20)), syscall.ENODATA, faultydisc.Always)
 	}
-	span := time.Second // in which the moments lie; then what a pass has taken
+	// The moments lie in this span. It follows the machine: down to what a pass
+	// takes, and up while the kills come before the first checkpoint.
+	span := time.Second
 	kept := 0
 	for done := 0; done < times; {
 		before, began := w.good.Count(), time.Now()
@@ -60,6 +63,8 @@ func killing(t *testing.T, random *rand.Rand, times int) {
 		done++
 		if w.good.Count() > before {
 			kept++
+		} else {
+			span += span / 8
 		}
 		if w.exists() {
 			turnstone(t, "check", "--deep", w.dir).is(exitDone)

@@ -142,7 +142,7 @@ func (t *terminal) Event(e mapfile.Event) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	t.wipe()
-	fmt.Fprintln(t.f, text)
+	fmt.Fprintln(t.f, fold(text, min(width(t.f), widest+1)-1))
 }
 
 func (t *terminal) Progress(p imager.Progress) {

@@ -6,6 +6,8 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime"
+	"strconv"
 	"sync"
 	"testing"
 
@@ -29,6 +31,10 @@ type suite struct{ *testing.M }
 
 func (s suite) Run() int {
 	flag.Parse()
+	// Most of these tests wait for a drive that does not answer.
+	if f := flag.Lookup("test.parallel"); f.Value.String() == f.DefValue {
+		f.Value.Set(strconv.Itoa(max(4, runtime.GOMAXPROCS(0))))
+	}
 	dir, err := os.MkdirTemp("", "turnstone-built-")
 	if err != nil {
 		fmt.Fprintln(os.Stderr, err)

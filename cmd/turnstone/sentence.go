@@ -158,18 +158,27 @@ func eventLine(e mapfile.Event) string {
 	switch e.Kind {
 	case imager.KindFailedRead, imager.KindEnded:
 		return ""
+	case imager.KindReopened: // its text says all of it
+		return clock(e) + e.Text
+	case imager.KindStall:
+		if !e.Range.Empty() {
+			return fmt.Sprintf("%sthe drive did not answer for %s: sectors %s to %s", clock(e), lasted(e.Took.Seconds()),
+				thousands(int64(e.Range.First)), thousands(int64(e.Range.End)-1))
+		}
 	}
 	what := map[string]string{
-		imager.KindStall: "the drive did not answer", imager.KindReopened: "drive opened again",
-		imager.KindGone: "the drive is gone", imager.KindIdentity: "one good block read again",
+		imager.KindStall: "the drive did not answer", imager.KindGone: "the drive is gone", imager.KindIdentity: "one good block read again",
 		imager.KindDropped: "not counted", imager.KindConflict: "conflict", imager.KindPutOff: "checkpoint put off",
 		imager.KindLost: "not as it came", imager.KindReadAgain: "read again", imager.KindSettled: "settled",
 	}[e.Kind]
 	if what == "" {
 		what = e.Kind
 	}
-	return fmt.Sprintf("%s  %s: %s", e.Time.Format("15:04:05"), what, e.Text)
+	return clock(e) + what + ": " + e.Text
 }
+
+// clock is when an event happened, in front of its line.
+func clock(e mapfile.Event) string { return e.Time.Format("15:04:05") + "  " }
 
 // standing says where a case stands, in a few lines.
 func standing(st imager.Status) string {

@@ -261,12 +261,17 @@ func TestFold(t *testing.T) {
 
 func TestEventLine(t *testing.T) {
 	at := time.Date(2026, 1, 2, 15, 4, 5, 0, time.Local)
+	stall := mapfile.Event{Time: at, Kind: imager.KindStall, Range: sector.Span(150_000, 128), Took: 15 * time.Second, Text: "text"}
+	if got, want := eventLine(stall), "15:04:05  the drive did not answer for 15 s: sectors 150,000 to 150,127"; got != want {
+		t.Errorf("eventLine(a stall) = %q; want %q", got, want)
+	}
 	for _, c := range []struct {
 		kind, want string
 	}{
 		{imager.KindFailedRead, ""}, {imager.KindEnded, ""},
 		{imager.KindIdentity, "15:04:05  one good block read again: text"},
-		{imager.KindStall, "15:04:05  the drive did not answer: text"},
+		{imager.KindStall, "15:04:05  the drive did not answer: text"}, // no telling where
+		{imager.KindReopened, "15:04:05  text"},
 		{"of a later version", "15:04:05  of a later version: text"},
 	} {
 		if got := eventLine(mapfile.Event{Time: at, Kind: c.kind, Text: "text"}); got != c.want {

@@ -192,7 +192,7 @@ func TestProgressOnATerminal(t *testing.T) {
 		if n := utf8.RuneCountInString(text); n >= width {
 			t.Errorf("%q has %d columns; want less than %d", text, n, width)
 		}
-		if !strings.HasPrefix(text, "Round 0, ") {
+		if !strings.HasPrefix(text, "Round 0") {
 			t.Errorf("drawn was %q; want a sentence that begins with the round", text)
 		}
 	}

@@ -63,7 +63,8 @@ func (r *Reader) introduce(ctx context.Context, p *process) (device.Info, error)
 		return device.Info{}, device.ErrClosed
 	case err == errStalled:
 		return device.Info{}, &device.OpenError{
-			Node: r.config.Drive, Err: errStalled,
+			Node: r.config.Drive,
+			Err:  &device.ReadError{Drive: r.config.Drive, Class: device.Stalled, At: -1, Err: errStalled},
 			What: fmt.Sprintf("the drive gave no answer within %v when it was opened", r.config.Stall),
 			Cure: "Take the disc out, switch the drive off and on, and try again.",
 		}

@@ -66,10 +66,11 @@ func (f *form) disc(s *Scenario, o *object) {
 	s.Sectors = o.mustWhole("sectors", blockSectors, mostSectors)
 	layers := o.whole("layers", 1, 2, 1)
 	first := o.whole("layer0_sectors", blockSectors, mostSectors, 0)
-	for key, n := range map[string]int64{"sectors": s.Sectors, "layer0_sectors": first} {
-		if n%blockSectors != 0 {
-			f.fail(o.v, o.under(key), "%d is not a whole number of ECC blocks of %d sectors", n, blockSectors)
-		}
+	if s.Sectors%blockSectors != 0 {
+		f.fail(o.v, o.under("sectors"), "%d is not a whole number of ECC blocks of %d sectors", s.Sectors, blockSectors)
+	}
+	if first%blockSectors != 0 {
+		f.fail(o.v, o.under("layer0_sectors"), "%d is not a whole number of ECC blocks of %d sectors", first, blockSectors)
 	}
 	s.medium = spiral.DVD(int(layers))
 	held := []int64{s.Sectors}

@@ -46,8 +46,12 @@ func (l *leg) sectors() sector.Range {
 }
 
 // place is the radius and the turns after k sectors.
+//
+// Here and in state float64() stands around products: without it the compiler
+// may fuse a multiplication with an addition on some machines, and the same
+// sector would lie elsewhere there by a bit.
 func (l *leg) place(t *Track, k float64) (r, s float64) {
-	r = math.Sqrt(max(0, l.start*l.start+l.dir*k*t.area))
+	r = math.Sqrt(max(0, float64(l.start*l.start)+float64(l.dir*k*t.area)))
 	s = l.dir * (r - l.start) / t.shape.Pitch
 	if l.a == 0 {
 		return r, s
@@ -59,9 +63,9 @@ func (l *leg) place(t *Track, k float64) (r, s float64) {
 		v := l.state(t, s)
 		x := (want - v.swept) / v.radius
 		c := l.dir * v.pitch / (2 * v.radius)
-		d := x * (1 - c*x*(1-2*c*x))
+		d := float64(x * (1 - float64(c*x*(1-float64(2*c*x)))))
 		s += d
-		r = v.radius + l.dir*d*(v.pitch+d*v.slope/2)
+		r = v.radius + float64(l.dir*d*(v.pitch+float64(d*v.slope/2)))
 		if math.Abs(d) < 2 {
 			break
 		}
@@ -81,12 +85,12 @@ type state struct {
 func (l *leg) state(t *Track, s float64) state {
 	p := t.shape.Pitch
 	if l.a == 0 {
-		return state{l.start + l.dir*p*s, l.start*s + l.dir*p*s*s/2, p, 0}
+		return state{l.start + float64(l.dir*p*s), float64(l.start*s) + float64(l.dir*p*s*s/2), p, 0}
 	}
-	sin, cos := math.Sincos(l.phi + l.q*s)
-	w := l.b * (l.cos - cos)
-	sum := l.b * (s*l.cos - (sin-l.sin)/l.q)
-	return state{l.start + l.dir*(p*s+w), l.start*s + l.dir*(p*s*s/2+sum), p + l.a*sin, l.a * l.q * cos}
+	sin, cos := math.Sincos(l.phi + float64(l.q*s))
+	w := float64(l.b * (l.cos - cos))
+	sum := float64(l.b * (float64(s*l.cos) - (sin-l.sin)/l.q))
+	return state{l.start + float64(l.dir*(float64(p*s)+w)), float64(l.start*s) + float64(l.dir*(float64(p*s*s/2)+sum)), p + float64(l.a*sin), l.a * l.q * cos}
 }
 
 // along is the sectors after s turns, from 0 to the leg's count.
