@@ -398,6 +398,7 @@ func TestMergeStoppedAtEveryStep(t *testing.T) {
 					a.powerOn()
 				} else {
 					a.failAt = -1
+					a.close(a.c)
 				}
 				a.c = a.open(a.c.now)
 				a.merge(t, b)

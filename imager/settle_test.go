@@ -277,6 +277,7 @@ func TestSettleStoppedAtEveryStep(t *testing.T) {
 		},
 	}
 	fresh := disputed(t)
+	was, _, _ := fresh.c.m.Sum(100)
 	for name, settle := range ways {
 		for _, cut := range []bool{true, false} {
 			t.Run(fmt.Sprintf("%s/cut=%v", name, cut), func(t *testing.T) {
@@ -309,6 +310,7 @@ func TestSettleStoppedAtEveryStep(t *testing.T) {
 					}
 					a.lastGood = a.lastGood.Subtract(&lostWhileDecided)
 					a.c = a.open(a.c.now)
+					a.proveBothSides(100, was)
 					if got := a.c.m.Count(mapfile.Good); got != 246 {
 						t.Errorf("step %d: good = %d after opening again; want 246", step, got)
 					}
@@ -330,6 +332,19 @@ func TestSettleStoppedAtEveryStep(t *testing.T) {
 				}
 			})
 		}
+	}
+}
+
+// proveBothSides proves that what a sector of the image held at first, whose
+// checksum was was, is still there or durably beside it.
+func (s *station) proveBothSides(a sector.LBA, was uint32) {
+	s.t.Helper()
+	if now, _, _ := s.c.m.Sum(a); now == was {
+		return
+	}
+	by, ok := s.c.m.Brought(a, was)
+	if p := s.kept.synced[keptAt{by, a}]; !ok || mapfile.Sum(p) != was {
+		s.t.Errorf("what the image held at %d, of pass %d, is not kept", a, by)
 	}
 }
 

@@ -62,10 +62,17 @@ func (c command) execute(args []string, s streams) error {
 	return act(f.Args(), s)
 }
 
+// helpColumns is the longest line of a help, in columns: it is read in pagers and
+// windows of all widths.
+const helpColumns = 80
+
 func (c command) help(f *pflag.FlagSet) string {
 	var b strings.Builder
 	head := strings.Join(strings.Fields("turnstone "+c.name+" "+c.args), " ")
-	fmt.Fprintf(&b, "%s [options]\n\n%s\n", head, strings.TrimSpace(c.about))
+	fmt.Fprintf(&b, "%s [options]\n", head)
+	for paragraph := range strings.SplitSeq(c.about, "\n\n") {
+		fmt.Fprintf(&b, "\n%s\n", foldLine(strings.Join(strings.Fields(paragraph), " "), "", helpColumns))
+	}
 	if f.HasFlags() {
 		fmt.Fprintf(&b, "\nOptions:\n%s", optionsInWords(f))
 	}
@@ -75,7 +82,7 @@ func (c command) help(f *pflag.FlagSet) string {
 
 // optionsInWords lists the options, each with what it takes and what it is for.
 func optionsInWords(f *pflag.FlagSet) string {
-	const column, edge = 20, 80
+	const column, edge = 20, helpColumns
 	var b strings.Builder
 	f.VisitAll(func(o *pflag.Flag) {
 		takes, what := pflag.UnquoteUsage(o)

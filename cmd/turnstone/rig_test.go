@@ -123,7 +123,7 @@ func TestRigCountsNoGoodSectorTwice(t *testing.T) {
 	r.ctl("rule", "20000", "errno=ENODATA", "times=2")
 	r.ctl("rule", "20010-20012", "errno=EIO", "times=30")
 	r.ctl("rule", "30000", "hang")
-	w.read("--stall", "1s", "--only", "0-32767").is(exitMissing)
+	w.read("--stall", shortStall, "--only", "0-32767").is(exitMissing)
 	w.truthful()
 	r.ctl("rule", fmt.Sprintf("0-%d", n-1), "errno=ENODEV")
 	w.read().is(exitDrive)

@@ -279,7 +279,7 @@ func TestNoControlCodesInAPipe(t *testing.T) {
 	w := newWitness(t, faultydisc.Options{Sectors: 2048, Seed: 23})
 	w.disc.Fail(sector.Span(100, 1), syscall.ENODATA, faultydisc.Always)
 	w.disc.Delay(sector.Span(1000, 1), time.Hour, 1)
-	end := turnstone(t, "read", w.dir, "--drive", w.disc.Device, "--stall", "1s")
+	end := turnstone(t, "read", w.dir, "--drive", w.disc.Device, "--stall", shortStall)
 	end.is(exitMissing, "the drive did not answer")
 	for _, r := range end.out + end.err {
 		if r < ' ' && r != '\n' || r == 0x7f {
