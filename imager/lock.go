@@ -73,7 +73,17 @@ func shareLock(dir string) (io.Closer, error) {
 		h := lockHolder(dir)
 		return nil, &InUseError{Dir: dir, PID: h.PID, Command: h.Command}
 	}
-	return f, nil
+	return sharedLock{f}, nil
+}
+
+// sharedLock is a lock that others may share.
+type sharedLock struct{ f *os.File }
+
+// Close lets go of the lock.
+func (l sharedLock) Close() error {
+	// By name, as in release: a process that was forked this moment may hold the
+	// file as well.
+	return errors.Join(syscall.Flock(int(l.f.Fd()), syscall.LOCK_UN), l.f.Close())
 }
 
 // lockHolder is who holds the lock, as far as the lock file tells: zero where a
