@@ -127,6 +127,11 @@ func identityBlock(m *mapfile.Map) sector.Range {
 	const candidates = 64
 	block := max(1, m.Disc().BlockSectors)
 	good := m.In(mapfile.Good)
+	// A sector that some drive gave otherwise would make its disc another one.
+	disputed := m.Disputed()
+	if sure := good.Subtract(&disputed); !sure.Empty() {
+		good = sure
+	}
 	total := good.Count()
 	if total == 0 {
 		return sector.Range{}

@@ -10,6 +10,8 @@ import (
 	"testing"
 	"time"
 
+	"golang.org/x/sys/unix"
+
 	"turnstone/device/devicetest"
 	"turnstone/device/sector"
 	"turnstone/imager"
@@ -39,9 +41,15 @@ func BenchmarkMerge(b *testing.B) {
 	var merged, copied []time.Duration
 	for i := 0; b.Loop(); i++ {
 		into, to := filepath.Join(dir, "case"), filepath.Join(dir, "copy")
+		if err := os.WriteFile(to, nil, 0o600); err != nil {
+			b.Fatal(err)
+		}
 		makeHalf(b, into, disc, even)
 		for k := range 2 {
 			syscall.Sync() // what the one before has left is not this one's to write
+			for _, done := range []string{disc, filepath.Join(into, "image.iso"), to} {
+				forget(b, done)
+			}
 			began := time.Now()
 			if (i+k)%2 == 0 {
 				mergeCase(b, into, other)
@@ -64,6 +72,7 @@ func BenchmarkMerge(b *testing.B) {
 	b.ReportMetric(float64(bytes)/1e6/median(merged), "merge-MB/s")
 	b.ReportMetric(float64(bytes)/1e6/median(copied), "cp-MB/s")
 	b.ReportMetric(median(copied)/median(merged), "of-cp")
+	b.ReportMetric(slices.Min(copied).Seconds()/slices.Min(merged).Seconds(), "of-cp-best")
 	b.ReportMetric(0, "ns/op")
 }
 
@@ -86,6 +95,21 @@ func writeDisc(b *testing.B, path string, sectors int64) {
 		at += sector.LBA(n)
 	}
 	if err := f.Close(); err != nil {
+		b.Fatal(err)
+	}
+}
+
+// forget has the page cache give up a file: the memory for what comes next is then
+// some that was in use until now. A virtual machine's kernel gets other memory anew
+// from its host, page by page, at a third of the speed at which it is filled.
+func forget(b *testing.B, path string) {
+	b.Helper()
+	f, err := os.Open(path)
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer f.Close()
+	if err := unix.Fadvise(int(f.Fd()), 0, 0, unix.FADV_DONTNEED); err != nil {
 		b.Fatal(err)
 	}
 }

@@ -227,6 +227,30 @@ func TestSettleByReading(t *testing.T) {
 	}
 }
 
+// The block that tells the disc from others holds no sector that some drive gave
+// otherwise: the disc would be refused in that drive.
+func TestIdentityBlockIsUndisputed(t *testing.T) {
+	const n = 64
+	a := newStation(t, "a", n, nil, nil)
+	b := newStation(t, "b", n, nil, []sector.LBA{20, 30, 40})
+	src := b.source(t)
+	src.m, src.good = nil, sector.Of(span(20, 1), span(30, 1), span(40, 1)) // too few to say that it is another disc
+	if _, err := a.c.Merge(t.Context(), merging(src)); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := a.c.SettleFor(0); err != nil { // also once it is settled
+		t.Fatal(err)
+	}
+	if got := identityBlock(a.c.m); got != span(0, 16) && got != span(48, 16) {
+		t.Errorf("identityBlock() = %v; want 0+16 or 48+16, the others hold disputed sectors", got)
+	}
+	again := devicetest.NewFake(n, devicetest.Options{Info: device.Info{Node: "/dev/b", Medium: "b"},
+		Content: devicetest.Of(b.image)})
+	if err := readIdentity(t.Context(), a.c.m, again, identityBlock(a.c.m)); err != nil {
+		t.Errorf("readIdentity(by the drive that differs) = %v; want nil", err)
+	}
+}
+
 // How a drive fails while it settles: what came decides, the rest stays.
 func TestSettleByFailingDrive(t *testing.T) {
 	for _, test := range []struct {

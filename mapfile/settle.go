@@ -29,6 +29,17 @@ func (m *Map) InConflict() sector.Set {
 	return set
 }
 
+// Disputed is the sectors of which other data is known, whatever was decided.
+func (m *Map) Disputed() sector.Set {
+	var set sector.Set
+	for _, n := range slices.Sorted(maps.Keys(m.conflicts)) {
+		for _, o := range m.conflicts[n] {
+			set.Add(sector.Span(sector.LBA(n)*pageSectors+sector.LBA(o.at), 1))
+		}
+	}
+	return set
+}
+
 // Decide settles a sector's conflict for the data with that sum; all else that is
 // known of the sector is decided against.
 //

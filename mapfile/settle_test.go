@@ -68,6 +68,9 @@ func TestDecide(t *testing.T) {
 		if n := len(m.Conflicts()); n > 0 {
 			t.Errorf("decided for %d: %d conflicts are left; want 0", sum, n)
 		}
+		if got, want := m.Disputed(), sector.Of(sector.Span(7, 1)); !got.Equal(&want) {
+			t.Errorf("decided for %d: Disputed() = %v; want %v", sum, got, want)
+		}
 		if again, _ := m.Record(2, Run{Range: sector.Span(7, 1), Result: Merged}, []uint32{13}); len(again) != 1 {
 			t.Errorf("decided for %d: new data is %v; want 1 conflict", sum, again)
 		}
