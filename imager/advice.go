@@ -27,7 +27,7 @@ func Advise(m *mapfile.Map) []Advice {
 	case s.Conflicts > 0:
 		return []Advice{{"Settle what is in conflict.",
 			fmt.Sprintf("%d sectors came with other bytes from two sources; the first are in the image, the others kept beside it.", s.Conflicts),
-			"turnstone status CASE --list conflicts"}}
+			"turnstone read CASE --settle"}}
 	case s.Disc.Sectors > 0 && s.Missing() == 0:
 		return []Advice{{"Prove the image once more, then hand over.",
 			"Everything is in the image.", "turnstone check --deep CASE"}}

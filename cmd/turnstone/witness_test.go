@@ -74,7 +74,7 @@ func (w *witness) judge(r result) {
 	identity := r.events("identity-read")
 	good := w.good.Clone()
 	for _, q := range w.log() {
-		if q.Sectors.Count() > 128 {
+		if q.Sectors.Count() > 256 {
 			w.t.Fatalf("the request %v is longer than the program asks for", q)
 		}
 		if good.Overlaps(q.Sectors) {

@@ -177,6 +177,22 @@ func TestKinds(t *testing.T) {
 	}
 }
 
+// An optical drive gets shorter requests than other devices.
+func TestLargestRequest(t *testing.T) {
+	for _, c := range []struct {
+		d    disk
+		want int
+	}{
+		{disk{block: true, dev: unix.Mkdev(11, 0)}, opticalSectors}, // sr0
+		{disk{block: true, dev: unix.Mkdev(7, 11)}, maxSectors},     // loop11
+		{disk{dev: unix.Mkdev(11, 0)}, maxSectors},                  // a file
+	} {
+		if got := c.d.largest(); got != c.want || got%32 != 0 {
+			t.Errorf("largest() of %+v = %d; want %d, whole blocks of every kind", c.d, got, c.want)
+		}
+	}
+}
+
 func TestNodeIsAbsolute(t *testing.T) {
 	dir := t.TempDir()
 	file := image(t, dir, 16)

@@ -141,6 +141,15 @@ func (d *disk) openFile(st *unix.Stat_t) error {
 	return nil
 }
 
+// largest is the sectors of the largest request.
+func (d *disk) largest() int {
+	const cdrom = 11 // SCSI_CDROM_MAJOR, linux/major.h: all optical drives
+	if d.block && unix.Major(d.dev) == cdrom {
+		return opticalSectors
+	}
+	return maxSectors
+}
+
 // maxUnit bounds the alignment that is taken on: 64 KiB, the largest logical
 // sector of block devices.
 const maxUnit = 1 << 16
