@@ -17,6 +17,7 @@ package device
 import (
 	"context"
 	"fmt"
+	"strings"
 	"time"
 
 	"turnstone/device/sector"
@@ -125,13 +126,7 @@ func (i Info) Check(r sector.Range) error {
 
 // Name is how people call the drive: vendor, model and serial, or its node.
 func (i Info) Name() string {
-	name := ""
-	for _, part := range []string{i.Vendor, i.Model, i.Serial} {
-		if part != "" && name != "" {
-			name += " "
-		}
-		name += part
-	}
+	name := strings.Join(strings.Fields(i.Vendor+" "+i.Model+" "+i.Serial), " ")
 	if name == "" {
 		return i.Node
 	}

@@ -98,9 +98,10 @@ func (g *again) wait(ctx context.Context, r sector.Range, left int64) (device.An
 		until, cancel := context.WithTimeout(ctx, tick)
 		a, err := g.r.Reader.Answer(until)
 		cancel()
-		g.listener.Progress(Progress{Time: g.c.now(), Pass: g.n, Round: g.rec.Round,
-			Sectors: g.written, Good: g.good, Missing: g.written - g.good, Left: left, Delivered: g.delivered,
-			Failed: g.rec.Failed, Doing: "read again to settle a conflict", At: r, Trying: g.c.now().Sub(g.since)})
+		now := g.c.now()
+		p := g.progress(now)
+		p.Left, p.Doing, p.At, p.Trying = left, "read again to settle a conflict", r, now.Sub(g.since)
+		g.listener.Progress(p)
 		switch {
 		case err == nil:
 			return a, true

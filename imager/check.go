@@ -25,8 +25,8 @@ type CheckResult struct {
 // Check proves map and image of the case in dir against each other and writes
 // nothing: every invariant of the map, the image's length, and CheckSample
 // checksums spread over the good sectors, or all of them where every is set; and
-// that the other side of every conflict is kept. An
-// error is returned when the case can't be read at all.
+// that the other side of every conflict is kept. An error is returned when the
+// case can't be read at all.
 func Check(dir string, every bool) (CheckResult, error) {
 	var res CheckResult
 	if _, err := Load(dir); errors.Is(err, ErrNoCase) {
@@ -76,8 +76,8 @@ func Check(dir string, every bool) (CheckResult, error) {
 }
 
 // TakeBackRotten makes good sectors untried again whose bytes in the image no
-// longer match, and keeps an event of it. It is the one way in which a good
-// sector stops being good.
+// longer match, and keeps an event of it. Beside a conflict that is being settled
+// it is the one way in which a good sector stops being good.
 func (c *Case) TakeBackRotten(rotten sector.Set) error {
 	// The image first: where the program is stopped in between, the next check
 	// finds the same sectors again. The other way round nobody would clear them.
@@ -140,27 +140,24 @@ func matches(m *mapfile.Map, image io.ReaderAt, a sector.LBA, buf []byte) bool {
 
 // compareAll compares every good sector with its checksum.
 func compareAll(m *mapfile.Map, image io.ReaderAt) (sector.Set, error) {
-	const largest = 512 // sectors at a time
 	var bad sector.Set
 	good := m.In(mapfile.Good)
 	buf := make([]byte, largest*sector.Size)
 	var sums []uint32
-	for r := range good.Runs() {
-		for r.First < r.End {
-			part := sector.Span(r.First, min(largest, r.Count()))
-			p := buf[:part.Bytes()]
-			if _, err := image.ReadAt(p, part.First.Offset()); err != nil {
-				return bad, err
-			}
-			sums = mapfile.AppendSums(sums[:0], p)
-			for i, s := range sums {
-				a := part.First + sector.LBA(i)
-				if want, _, _ := m.Sum(a); s != want {
-					bad.Add(sector.Span(a, 1))
-				}
-			}
-			r.First = part.End
+	var err error
+	pieces(&good, func(part sector.Range) bool {
+		p := buf[:part.Bytes()]
+		if _, err = image.ReadAt(p, part.First.Offset()); err != nil {
+			return false
 		}
-	}
-	return bad, nil
+		sums = mapfile.AppendSums(sums[:0], p)
+		for i, s := range sums {
+			a := part.First + sector.LBA(i)
+			if want, _, _ := m.Sum(a); s != want {
+				bad.Add(sector.Span(a, 1))
+			}
+		}
+		return true
+	})
+	return bad, err
 }

@@ -15,9 +15,10 @@ import (
 // between two of these lines has lost the epoch and nothing else.
 //
 // mapfile.ErrBusy is returned when readers hold the map: the epoch is in the
-// map's memory then and goes with the next checkpoint. After any other error the
-// epoch is not good, and nothing may be committed any more: a sync that failed
-// may have thrown away what it did not write, and a later one would not know.
+// map's memory then and goes with the next checkpoint. After any other error
+// nobody knows whether the epoch is good but the map on the disk, and nothing may
+// be committed any more: a sync that failed may have thrown away what it did not
+// write, and a later one would not know.
 func checkpoint(d disk, m *mapfile.Map, pass int, p mapfile.Pass, e *epoch, now time.Time) ([]mapfile.Event, error) {
 	// 1. What the epoch says was written is on the disk when this returns, into the
 	// image or beside it.

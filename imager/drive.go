@@ -11,11 +11,7 @@ import (
 
 // DriveName is how people call a drive of the map.
 func DriveName(d mapfile.Drive) string {
-	name := strings.Join(strings.Fields(d.Vendor+" "+d.Model+" "+d.Serial), " ")
-	if name == "" {
-		return d.Node
-	}
-	return name
+	return device.Info{Vendor: d.Vendor, Model: d.Model, Serial: d.Serial, Node: d.Node}.Name()
 }
 
 // driveOf is what the map keeps of a drive.

@@ -5,9 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"os"
 	"path/filepath"
-	"strings"
 
 	"turnstone/device"
 	"turnstone/device/sector"
@@ -39,7 +37,7 @@ func (c *Case) recognise(info device.Info) (mustRead bool, err error) {
 // same disc: the kernel's sr driver takes up to 75 off the end of one at which
 // reads fail (drivers/scsi/sr.c, sr_done [memory]).
 func mayLack(node string) int64 {
-	if filepath.Dir(node) == "/dev" && strings.HasPrefix(filepath.Base(node), "sr") {
+	if device.OpticalNode(node) {
 		return 75
 	}
 	return 0
@@ -49,7 +47,7 @@ func kindsDiffer(a, b string) bool {
 	return a != b && !kindUnknown(a) && !kindUnknown(b)
 }
 
-func kindUnknown(kind string) bool { return kind == "" || kind == "unknown" }
+func kindUnknown(kind string) bool { return kind == "" || kind == device.Unknown }
 
 func discInWords(kind string, sectors int64) string {
 	what := "a disc"
@@ -101,8 +99,11 @@ func readIdentity(ctx context.Context, m *mapfile.Map, r device.Reader, block se
 	if err != nil {
 		return fmt.Errorf("%w: %w", ErrUnproven, err)
 	}
-	if a.Err != nil || a.Good() != block.Count() {
+	if a.Err != nil {
 		return fmt.Errorf("%w: the sectors %v, good in the image, did not come: %w", ErrUnproven, block, a.Err)
+	}
+	if a.Good() != block.Count() {
+		return fmt.Errorf("%w: %d of the sectors %v, good in the image, came", ErrUnproven, a.Good(), block)
 	}
 	got := mapfile.AppendSums(nil, a.Data)
 	i := 0
@@ -230,15 +231,10 @@ func nth(s *sector.Set, n int64) (sector.LBA, bool) {
 // IsOwn tells whether a node is a file of the case itself, by whatever name: they
 // must not be read into it.
 func (c *Case) IsOwn(node string) bool {
-	same := func(a, b string) bool {
-		x, err1 := os.Stat(a)
-		y, err2 := os.Stat(b)
-		return err1 == nil && err2 == nil && os.SameFile(x, y)
-	}
 	if path, err := filepath.EvalSymlinks(node); err == nil {
 		node = path
 	}
-	return same(node, filepath.Join(c.Dir, imageName)) || same(filepath.Dir(node), c.Dir)
+	return sameFile(node, filepath.Join(c.Dir, imageName)) || sameFile(filepath.Dir(node), c.Dir)
 }
 
 // otherDisc tells whether an error says that the drive holds another disc.

@@ -132,6 +132,16 @@ func (t *intake) tell(e mapfile.Event) {
 	t.listener.Event(e)
 }
 
+// progress is where the pass stands; what it does at the moment is for the
+// caller to fill in.
+func (t *intake) progress(now time.Time) Progress {
+	return Progress{
+		Time: now, Pass: t.n, Round: t.rec.Round,
+		Sectors: t.written, Good: t.good, Missing: t.written - t.good,
+		Delivered: t.delivered, Failed: t.rec.Failed,
+	}
+}
+
 // save takes the result of a checkpoint that has ended and starts the next one
 // when it is due.
 func (t *intake) save() {

@@ -236,7 +236,7 @@ func (m *merger) progress(t *intake, at sector.Range) {
 	if t == nil {
 		return
 	}
-	m.g.Listener.Progress(Progress{Time: m.c.now(), Pass: t.n, Round: t.rec.Round,
-		Sectors: t.written, Good: t.good, Missing: t.written - t.good, Left: m.left,
-		Delivered: t.delivered, Doing: "taken over from " + m.s.Name, At: at})
+	p := t.progress(m.c.now())
+	p.Left, p.Doing, p.At = m.left, "taken over from "+m.s.Name, at
+	m.g.Listener.Progress(p)
 }

@@ -137,7 +137,7 @@ func (p *pass) answer(ctx context.Context) {
 		p.fail(fmt.Errorf("waiting for %s: %w", p.info.Name(), err))
 		return
 	}
-	p.progress()
+	p.report()
 }
 
 // act does what the answer to the oldest request calls for.
@@ -244,14 +244,11 @@ func (p *pass) stalled(ctx context.Context, e *device.ReadError) {
 	}
 }
 
-// progress tells the listener where the pass stands.
-func (p *pass) progress() {
+// report tells the listener where the pass stands.
+func (p *pass) report() {
 	now := p.c.now()
-	g := Progress{
-		Time: now, Pass: p.n, Round: p.rec.Round,
-		Sectors: p.written, Good: p.good, Missing: p.written - p.good, Left: p.plan.Left(),
-		Delivered: p.delivered, Failed: p.rec.Failed,
-	}
+	g := p.progress(now)
+	g.Left = p.plan.Left()
 	if len(p.asked) > 0 {
 		g.Doing, g.At, g.Trying = p.asked[0].Why, p.asked[0].Range, now.Sub(p.since)
 	}

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"encoding/json"
 	"errors"
 	"fmt"
 
@@ -52,11 +51,9 @@ func setupCheck(f *pflag.FlagSet) action {
 			for r := range res.Rotten.Runs() {
 				doc.Rotten = append(doc.Rotten, r.String())
 			}
-			b, err := json.MarshalIndent(doc, "", "  ")
-			if err != nil {
+			if err := printDocument(s.Out, doc); err != nil {
 				return err
 			}
-			fmt.Fprintf(s.Out, "%s\n", b)
 		} else {
 			checkText(res, after, s)
 		}

@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -52,12 +51,7 @@ func setupDrives(f *pflag.FlagSet) action {
 			}
 		}
 		if *asJSON {
-			b, err := json.MarshalIndent(found, "", "  ")
-			if err != nil {
-				return err
-			}
-			_, err = fmt.Fprintf(s.Out, "%s\n", b)
-			return err
+			return printDocument(s.Out, found)
 		}
 		if len(found) == 0 {
 			fmt.Fprintln(s.Out, "No drive found. Is it connected, and switched on?")
@@ -83,7 +77,7 @@ type driveDoc struct {
 
 // look opens a drive for a moment, in a child process as always.
 func look(ctx context.Context, node string) driveDoc {
-	d := driveDoc{Node: node, Optical: isOptical(node)}
+	d := driveDoc{Node: node, Optical: device.OpticalNode(node)}
 	r, err := openNode(ctx, node, "", patience, 0)
 	if err != nil {
 		d.Problem = err.Error()
@@ -126,11 +120,6 @@ func (d driveDoc) print(w io.Writer) {
 	}
 }
 
-// isOptical tells whether a node is one of the kernel's optical drives.
-func isOptical(node string) bool {
-	return strings.HasPrefix(filepath.Base(node), "sr") && filepath.Dir(node) == "/dev"
-}
-
 // blockNodes lists the block devices that may hold something, optical drives
 // first. Memory disks and loop devices without a file are left out.
 func blockNodes() ([]string, error) {
@@ -153,9 +142,9 @@ func blockNodes() ([]string, error) {
 	}
 	slices.SortStableFunc(nodes, func(a, b string) int {
 		switch {
-		case isOptical(a) == isOptical(b):
+		case device.OpticalNode(a) == device.OpticalNode(b):
 			return strings.Compare(a, b)
-		case isOptical(a):
+		case device.OpticalNode(a):
 			return -1
 		}
 		return 1

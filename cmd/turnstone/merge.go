@@ -1,7 +1,6 @@
 package main
 
 import (
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -214,11 +213,9 @@ func settledText(dir string, pass int, res imager.Settled) string {
 func standAfter(m *mapfile.Map, dir string, bad, asJSON bool, s streams) error {
 	st := imager.StatusOf(m)
 	if asJSON {
-		b, err := json.MarshalIndent(st, "", "  ")
-		if err != nil {
+		if err := printDocument(s.Out, st); err != nil {
 			return err
 		}
-		fmt.Fprintf(s.Out, "%s\n", b)
 	} else {
 		tell(s.Out, "%s", standing(st))
 		if st.Conflicts > 0 {

@@ -54,9 +54,6 @@ const (
 	mostFailedReadMS = 600_000
 )
 
-// paperBlocks are the sectors of an ECC block by kind of disc.
-var paperBlocks = map[string]int{"cd": 1, "dvd": 16, "bd": 32}
-
 // openPaper opens the drive that a file describes, with its disc on the surface
 // of a round. The error is a *device.OpenError where it can't be used.
 func openPaper(path string, round int) (*paperDrive, error) {
@@ -68,9 +65,9 @@ func openPaper(path string, round int) (*paperDrive, error) {
 	if err != nil {
 		return nil, paperError(path, err)
 	}
-	block, ok := paperBlocks[p.Kind]
+	block, wholeBlocks, ok := device.Block(p.Kind)
 	switch {
-	case !ok:
+	case !ok || p.Kind == "":
 		return nil, paperError(path, fmt.Errorf("kind %q; say cd, dvd or bd", p.Kind))
 	case p.Name == "" || p.Disc == "":
 		return nil, paperError(path, errors.New("it needs a name and a disc"))
@@ -87,7 +84,7 @@ func openPaper(path string, round int) (*paperDrive, error) {
 	}
 	r, err := newPaperDrive(p, image, round, device.Info{
 		Node: path, Vendor: "Invented", Model: p.Name, Kind: p.Kind, BlockSectors: block,
-		MaxSectors: paperMaxSectors, Depth: paperDepth, WholeBlocks: block > 1,
+		MaxSectors: paperMaxSectors, Depth: paperDepth, WholeBlocks: wholeBlocks,
 	})
 	if err != nil {
 		image.Close()

@@ -63,9 +63,7 @@ func setupRead(f *pflag.FlagSet) action {
 		if err != nil {
 			return err
 		}
-		switch o.kind {
-		case "", "cd", "dvd", "bd":
-		default:
+		if _, _, ok := device.Block(o.kind); !ok {
 			return usagef("--kind %q: say cd, dvd or bd", o.kind)
 		}
 		return read(dir, o, s)
@@ -101,7 +99,7 @@ func read(dir string, o readOptions, s streams) error {
 	round := 0
 	if there {
 		round = len(c.Map().Rounds()) - 1
-		if known := c.Map().Disc().Kind; o.kind == "" && known != "unknown" && !isPaper(o.drive) {
+		if known := c.Map().Disc().Kind; o.kind == "" && known != device.Unknown && !isPaper(o.drive) {
 			o.kind = known // a plain device or file does not know it
 		}
 	}
@@ -206,11 +204,9 @@ func interrupted(err error, s streams) error {
 func explain(err error, dir string, o readOptions, s streams) error {
 	if m, lerr := imager.Load(dir); lerr == nil {
 		if st := imager.StatusOf(m); o.json {
-			b, jerr := json.MarshalIndent(st, "", "  ")
-			if jerr != nil {
+			if jerr := printDocument(s.Out, st); jerr != nil {
 				return errors.Join(err, jerr)
 			}
-			fmt.Fprintf(s.Out, "%s\n", b)
 		} else {
 			tell(s.Out, "%s", standing(st))
 		}
@@ -222,11 +218,9 @@ func explain(err error, dir string, o readOptions, s streams) error {
 func conclude(m *mapfile.Map, dir string, o readOptions, end imager.Ending, nothing error, s streams) error {
 	st := imager.StatusOf(m)
 	if o.json {
-		b, err := json.MarshalIndent(st, "", "  ")
-		if err != nil {
+		if err := printDocument(s.Out, st); err != nil {
 			return err
 		}
-		fmt.Fprintf(s.Out, "%s\n", b)
 	} else {
 		if errors.Is(nothing, imager.ErrNoConflict) {
 			tell(s.Out, "No sector is in conflict: there is nothing to settle.\n")
@@ -292,7 +286,7 @@ func openDrive(ctx context.Context, o readOptions, round int) (device.Reader, er
 		if err != nil {
 			return nil, err
 		}
-		found = slices.DeleteFunc(found, func(n string) bool { return !isOptical(n) })
+		found = slices.DeleteFunc(found, func(n string) bool { return !device.OpticalNode(n) })
 		if node, err = only(found, func(n string) bool { return look(ctx, n).Ready }); err != nil {
 			return nil, err
 		}

@@ -2,7 +2,6 @@ package main
 
 import (
 	"bufio"
-	"encoding/json"
 	"fmt"
 	"io"
 	"strings"
@@ -45,12 +44,7 @@ func setupStatus(f *pflag.FlagSet) action {
 		case *list != "":
 			return listSectors(s.Out, m, *list)
 		case *asJSON:
-			b, err := json.MarshalIndent(imager.StatusOf(m), "", "  ")
-			if err != nil {
-				return err
-			}
-			_, err = fmt.Fprintf(s.Out, "%s\n", b)
-			return err
+			return printDocument(s.Out, imager.StatusOf(m))
 		}
 		tell(s.Out, "%s", statusText(dir, imager.StatusOf(m), imager.Advise(m)))
 		return nil

@@ -52,7 +52,7 @@ type Options struct {
 // Open opens a device or file in a child process. The error is a
 // *device.OpenError where it can't be used.
 func Open(ctx context.Context, o Options) (*child.Reader, error) {
-	if _, ok := kinds[o.Kind]; !ok {
+	if _, _, ok := device.Block(o.Kind); !ok {
 		return nil, fmt.Errorf("block device: kind %q; want cd, dvd or bd", o.Kind)
 	}
 	// The child works in another folder. A symbolic link stays one: its name is
@@ -89,25 +89,13 @@ const opticalSectors = 128
 // there already.
 const depth = 2
 
-// kinds has what is known of a disc by its kind: the sectors of an ECC block, and
-// whether its drive decodes whole blocks.
-var kinds = map[string]struct {
-	block int
-	whole bool
-}{
-	"":    {16, false},
-	"cd":  {1, false},
-	"dvd": {16, true},
-	"bd":  {32, true},
-}
-
 // Serve is the child's side: the child.Opener of block devices and files.
 func Serve(b []byte) (child.Backend, device.Info, error) {
 	var s spec
 	if err := json.Unmarshal(b, &s); err != nil {
 		return nil, device.Info{}, fmt.Errorf("block device: %w", err)
 	}
-	kind, ok := kinds[s.Kind]
+	block, whole, ok := device.Block(s.Kind)
 	if !ok {
 		return nil, device.Info{}, fmt.Errorf("block device: kind %q", s.Kind)
 	}
@@ -118,9 +106,9 @@ func Serve(b []byte) (child.Backend, device.Info, error) {
 	info := d.info
 	info.Kind = s.Kind
 	if s.Kind == "" {
-		info.Kind = "unknown"
+		info.Kind = device.Unknown
 	}
-	info.BlockSectors, info.WholeBlocks = kind.block, kind.whole
+	info.BlockSectors, info.WholeBlocks = block, whole
 	info.MaxSectors, info.Depth = d.largest(), depth
 	return d, info, nil
 }
