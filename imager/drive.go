@@ -36,6 +36,15 @@ func driveNumber(m *mapfile.Map, info device.Info) int {
 	return len(m.Drives())
 }
 
+// knownDrive is the number of the drive in the map, which knows it from then on.
+func knownDrive(m *mapfile.Map, info device.Info) int {
+	n := driveNumber(m, info)
+	if n == len(m.Drives()) {
+		m.AddDrive(driveOf(info))
+	}
+	return n
+}
+
 // OriginName is how people call where a merged pass came from.
 func OriginName(o mapfile.Origin) string {
 	if filepath.IsAbs(o.Case) {

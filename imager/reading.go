@@ -76,7 +76,8 @@ func (c *Case) Read(ctx context.Context, r Reading) (Ending, error) {
 	if r.Settle {
 		return c.readAgain(ctx, r, info)
 	}
-	task := c.task(r, info, disc)
+	task := taskOf(c.m, info, disc)
+	task.Only, task.Again = r.Only, r.Again
 	if todo := plan.ToAsk(task); todo.Empty() {
 		if err := c.commit(); err != nil { // the identity read is on record all the same
 			return none, err
@@ -127,18 +128,18 @@ func (c *Case) proveDisc(ctx context.Context, r Reading) (Ending, error) {
 	return end, nil
 }
 
-// task is what the plan is told: of the disc, what this drive shows of it.
-func (c *Case) task(r Reading, info device.Info, d mapfile.Disc) plan.Task {
+// taskOf is what the plan is told of a map and a drive: of the disc, what this
+// drive shows of it.
+func taskOf(m *mapfile.Map, info device.Info, d mapfile.Disc) plan.Task {
 	shown := sector.Of(sector.Span(0, info.Sectors))
 	t := plan.Task{
 		Disc: plan.Disc{Written: d.Written.Intersect(&shown), Block: d.BlockSectors,
 			Largest: int64(info.MaxSectors), WholeBlocks: info.WholeBlocks},
-		Good: c.m.In(mapfile.Good), Only: r.Only,
-		Round: len(c.m.Rounds()) - 1, Drive: driveNumber(c.m, info), Again: r.Again,
+		Good: m.In(mapfile.Good), Round: len(m.Rounds()) - 1, Drive: driveNumber(m, info),
 	}
-	for n, p := range c.m.Passes() {
+	for n, p := range m.Passes() {
 		past := plan.Past{Round: p.Round, Drive: p.Drive, Settings: p.Settings}
-		for run := range c.m.Runs(n) {
+		for run := range m.Runs(n) {
 			past.Runs = append(past.Runs, run)
 		}
 		t.History = append(t.History, past)
@@ -148,11 +149,7 @@ func (c *Case) task(r Reading, info device.Info, d mapfile.Disc) plan.Task {
 
 // beginReading begins a pass that reads a drive.
 func (c *Case) beginReading(r Reading, info device.Info) (*pass, error) {
-	drive := driveNumber(c.m, info)
-	if drive == len(c.m.Drives()) {
-		c.m.AddDrive(driveOf(info))
-	}
-	t, err := c.begin(mapfile.Pass{Drive: drive, Settings: []mapfile.Settings{{}}, Medium: info.Medium}, r.Listener, r.rhythm())
+	t, err := c.begin(mapfile.Pass{Drive: knownDrive(c.m, info), Settings: []mapfile.Settings{{}}, Medium: info.Medium}, r.Listener, r.rhythm())
 	if err != nil {
 		return nil, err
 	}

@@ -18,11 +18,11 @@ var demoCommand = command{
 	name:    "demo",
 	summary: "the whole job on an invented disc, in a few seconds",
 	about: `
-Plays the whole job through, on an invented disc and with two drives that exist on
-paper only: the commands that a technician would type, and what they answer. In
+Plays the whole job through, on a simulated disc with two simulated drives: the
+commands that a technician would type, and what they answer. In
 the end the image is compared with what the disc holds. Nothing is left behind,
-unless --keep names a folder for it: the disc, the drives, which read --drive takes
-like any other, and the case.`,
+unless --keep names a folder for it: what the disc holds, the scenario with its
+drives, which read --drive takes like any other, and the case.`,
 	example: "turnstone demo --keep try",
 	setup:   setupDemo,
 }
@@ -49,11 +49,12 @@ func demo(keep string, s streams) (err error) {
 	if err := makeDemoDisc(demoDiscName); err != nil {
 		return err
 	}
-	if err := writeDemoDrives(); err != nil {
+	if err := os.WriteFile(demoScenarioName, demoScenario, 0o600); err != nil {
 		return err
 	}
-	remark(s.Out, "An invented disc of %s sectors (%s), and two drives that exist on paper: what they can't read is a list. "+
-		"Nothing of it was measured.", thousands(demoSectors), size(demoSectors))
+	remark(s.Out, "A simulated disc of %s sectors (%s) and two simulated drives, A and B: its scratches, what sanding and "+
+		"polishing bring, and how long a drive takes are invented, so nothing here is advice for a real disc. Its time "+
+		"is virtual: what takes minutes at a bench is over at once.", thousands(demoSectors), size(demoSectors))
 	fmt.Fprintf(s.Out, "$ cd %s\n", shellWord(dir))
 	for _, step := range demoStory {
 		fmt.Fprintln(s.Out)

@@ -7,39 +7,9 @@ import (
 	"strings"
 	"testing"
 
-	"turnstone/device/sector"
 	"turnstone/imager"
 	"turnstone/mapfile"
 )
-
-// The invented faults: each round has fewer of them, the two drives differ, and
-// what the last round leaves the other drive can read, as the story wants it.
-func TestDemoFaults(t *testing.T) {
-	whole := sector.Span(0, demoSectors)
-	fails := map[string][]sector.Set{}
-	for name, p := range demoDrives {
-		for n, ranges := range p.FailsInRound {
-			for _, r := range ranges {
-				if !whole.Covers(r) || r != r.Blocks(16) {
-					t.Errorf("%s, round %d: %v; want whole blocks of the disc", name, n, r)
-				}
-			}
-			fails[name] = append(fails[name], sector.Of(ranges...))
-			if n > 0 && fails[name][n].Count() >= fails[name][n-1].Count() {
-				t.Errorf("%s, round %d: %d sectors fail, before %d; want fewer", name, n, fails[name][n].Count(), fails[name][n-1].Count())
-			}
-		}
-	}
-	a, b := fails["drive-a.json"], fails["drive-b.json"]
-	for n := range a {
-		if both := a[n].Intersect(&b[n]); n > 0 && !both.Empty() {
-			t.Errorf("round %d: both drives fail at %v; want the second to read what the first can't", n, both)
-		}
-		if a[n].Equal(&b[n]) {
-			t.Errorf("round %d: the drives are alike", n)
-		}
-	}
-}
 
 // The demo's proof sees a wrong byte wherever it lies: in a good sector, and in
 // one that is missing.
@@ -51,9 +21,9 @@ func TestDemoProofSeesEveryByte(t *testing.T) {
 		}
 	}
 	must(makeDemoDisc(demoDiscName))
-	must(writeDemoDrives())
+	must(os.WriteFile(demoScenarioName, demoScenario, 0o600))
 	var said bytes.Buffer
-	if code := run([]string{"read", demoCaseName, "--drive", "drive-a.json"}, streams{strings.NewReader(""), &said, &said}); code != exitMissing {
+	if code := run([]string{"read", demoCaseName, "--drive", demoScenarioName + ":A"}, streams{strings.NewReader(""), &said, &said}); code != exitMissing {
 		t.Fatalf("read = %d; want %d; it said %s", code, exitMissing, said.String())
 	}
 	if err := proveDemo(demoCaseName, demoDiscName); err != nil {

@@ -4,7 +4,7 @@ import (
 	"bufio"
 	"bytes"
 	"crypto/sha256"
-	"encoding/json"
+	_ "embed"
 	"errors"
 	"fmt"
 	"io"
@@ -17,47 +17,16 @@ import (
 	"turnstone/mapfile"
 )
 
+// demoScenario describes the demo's disc and its two drives: its marks, what sanding
+// and polishing bring, and that the second drive bears more dull surface than the
+// first. All of it is invented.
+//
+//go:embed demo.json
+var demoScenario []byte
+
 // demoSectors is the size of the demo's disc: large enough for rounds that win
 // something, small enough for any folder and patience.
-const demoSectors = 12288
-
-// demoDrives are the demo's two drives. All of it is invented: the scratches, what
-// sanding and polishing bring, and that the second drive is better where the
-// first one fails and worse elsewhere.
-var demoDrives = map[string]paper{
-	"drive-a.json": {
-		Note: "invented", Name: "drive A", Kind: "dvd", Disc: demoDiscName, FailedReadMS: 4,
-		FailsInRound: [][]sector.Range{
-			{span(1024, 640), span(2400, 48), span(3200, 1120), span(5600, 16), span(6144, 960), span(9008, 32), span(10240, 208)},
-			{span(1024, 96), span(3216, 256), span(6400, 144), span(10304, 32)},
-			{span(1088, 16), span(3296, 48), span(6416, 32)},
-		},
-	},
-	"drive-b.json": {
-		Note: "invented", Name: "drive B", Kind: "dvd", Disc: demoDiscName, FailedReadMS: 4,
-		FailsInRound: [][]sector.Range{
-			{span(512, 320), span(1024, 512), span(3200, 1200), span(6144, 800), span(7600, 176), span(10240, 96)},
-			{span(512, 64), span(1136, 48), span(7600, 80), span(9504, 32)},
-			{span(7616, 32)},
-		},
-	},
-}
-
-func span(first sector.LBA, n int64) sector.Range { return sector.Span(first, n) }
-
-// writeDemoDrives writes the descriptions of the drives into the folder.
-func writeDemoDrives() error {
-	for name, p := range demoDrives {
-		b, err := json.MarshalIndent(p, "", "  ")
-		if err != nil {
-			return err
-		}
-		if err := os.WriteFile(name, append(b, '\n'), 0o600); err != nil {
-			return err
-		}
-	}
-	return nil
-}
+const demoSectors = 32768
 
 // makeDemoDisc makes what the disc holds: in each sector a line with its number,
 // and noise that is the same every time.

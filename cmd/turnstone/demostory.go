@@ -4,13 +4,14 @@ import "fmt"
 
 // Names in the demo's folder.
 const (
-	demoCaseName = "first-case"
-	demoDiscName = "disc.iso"
+	demoCaseName     = "first-case"
+	demoDiscName     = "disc.iso"
+	demoScenarioName = "disc.json"
 )
 
 // demoStory is the job as it goes at the bench: what a person thinks, what they
-// type, and the exit code of it. What fails where is not told here: the drives'
-// lists say it (demodisc.go).
+// type, and the exit code of it. What fails where is not told here: the
+// scenario says it (demo.json).
 var demoStory = []struct {
 	say     string
 	command command
@@ -20,7 +21,7 @@ var demoStory = []struct {
 	{"Before the disc is spun: hold it against the light, and note what the eye saw.",
 		inspectCommand, []string{demoCaseName, "--crack", "no", "--label", "sound", "--size", "12", "--by", "Sam"}, exitDone},
 	{"Round 0 is the disc as it came in. Read what comes.",
-		readCommand, []string{demoCaseName, "--drive", "drive-a.json"}, exitMissing},
+		readCommand, []string{demoCaseName, "--drive", demoScenarioName + ":A"}, exitMissing},
 	{"Where does that leave us, and what next?",
 		statusCommand, []string{demoCaseName}, exitDone},
 	{"A fingernail feels the scratches, all round, and the other drive is in use. With the customer's consent, " +
@@ -28,13 +29,13 @@ var demoStory = []struct {
 		roundCommand, []string{demoCaseName, "clean", "sand 2000, 4 min, 24-48 mm", "polish coarse, 5 min", "--by", "Sam", "--grams", "15.6"}, exitDone},
 	{"Only what is missing is asked for. That it is the same disc which came back can only be told from what it holds: " +
 		"one good block is compared first.",
-		readCommand, []string{demoCaseName, "--drive", "drive-a.json"}, exitMissing},
+		readCommand, []string{demoCaseName, "--drive", demoScenarioName + ":A"}, exitMissing},
 	{"It is hazy still. Once more, finer.",
 		roundCommand, []string{demoCaseName, "polish fine, 90 s", "--by", "Sam", "--quiet-cautions"}, exitDone},
 	{"And again only what is missing.",
-		readCommand, []string{demoCaseName, "--drive", "drive-a.json"}, exitMissing},
+		readCommand, []string{demoCaseName, "--drive", demoScenarioName + ":A"}, exitMissing},
 	{"Little is left, and the other drive is free. What it takes off the disc is nothing.",
-		readCommand, []string{demoCaseName, "--drive", "drive-b.json"}, exitDone},
+		readCommand, []string{demoCaseName, "--drive", demoScenarioName + ":B"}, exitDone},
 	{"Everything is there. Who won what?",
 		statusCommand, []string{demoCaseName}, exitDone},
 	{"Does the image hold what the map says? Every sector of it is compared.",
@@ -45,18 +46,18 @@ var demoStory = []struct {
 func demoLeft(dir string) string {
 	return fmt.Sprintf(`
 Left in %[1]s:
-  disc.iso                    what the disc holds
-  drive-a.json, drive-b.json  the drives: what fails in each round; edit them
-  first-case                  the case
+  disc.iso    what the disc holds
+  disc.json   the scenario: its scratches, its treatments, its drives A and B
+  first-case  the case
 
 Look around, or do the job yourself:
   cd %[2]s
   turnstone status first-case --json
-  turnstone read my-case --drive drive-a.json
+  turnstone read my-case --drive disc.json:A
   turnstone status my-case --list missing
   turnstone round my-case "polish fine, 90 s"
-  turnstone read my-case --drive drive-a.json
-  turnstone read my-case --drive drive-b.json
+  turnstone read my-case --drive disc.json:A
+  turnstone read my-case --drive disc.json:B
   cmp my-case/image.iso disc.iso
 `, dir, shellWord(dir))
 }

@@ -78,7 +78,7 @@ type driveDoc struct {
 // look opens a drive for a moment, in a child process as always.
 func look(ctx context.Context, node string) driveDoc {
 	d := driveDoc{Node: node, Optical: device.OpticalNode(node)}
-	r, err := openNode(ctx, node, "", patience, 0)
+	r, err := openNode(ctx, node, "", patience, 0, 0)
 	if err != nil {
 		d.Problem = err.Error()
 		var open *device.OpenError
@@ -101,8 +101,8 @@ func (d driveDoc) print(w io.Writer) {
 	switch info, err := os.Stat(d.Node); {
 	case d.Optical:
 		what = "optical drive"
-	case isPaper(d.Node):
-		what = "drive on paper"
+	case isSimulated(d.Node):
+		what = "simulated drive"
 	case err == nil && info.Mode().IsRegular():
 		what = "image file"
 	}

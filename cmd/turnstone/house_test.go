@@ -29,7 +29,7 @@ var house = map[string]struct{ ours, outside string }{
 	"device/sim":       {"device device/sector device/spiral ecc/dvd ecc/rs", ""},
 	"device/sim/ruler": {"device device/sector device/sim", ""},
 	"imager":           {"device device/sector mapfile imager/plan", ""},
-	"cmd/turnstone": {"device device/sector device/child device/blockdev mapfile imager",
+	"cmd/turnstone": {"device device/sector device/child device/blockdev device/sim device/sim/ruler mapfile imager imager/plan",
 		"github.com/spf13/pflag golang.org/x/sys"},
 }
 

@@ -49,7 +49,7 @@ type readOptions struct {
 
 func setupRead(f *pflag.FlagSet) action {
 	o := readOptions{stall: time.Minute}
-	f.StringVar(&o.drive, "drive", "", "device `NODE` or image file to read; where one optical drive is there, it may be left out")
+	f.StringVar(&o.drive, "drive", "", "device `NODE` or image file to read, or a simulated drive, SCENARIO.json:NAME; where one optical drive is there, it may be left out")
 	f.Var(rangesValue{&o.only}, "only", "read only these sectors: 100-199, 100+100, 100, several with commas, or @FILE")
 	f.Var(timeValue{&o.budget}, "budget", "end the pass after this time")
 	f.BoolVar(&o.again, "again", false, "ask also for what failed on this surface with this drive")
@@ -82,9 +82,12 @@ func read(dir string, o readOptions, s streams) error {
 		return err
 	}
 	var c *imager.Case
+	var clock benchClock
+	who := writer()
+	who.Now = clock.now
 	if there {
 		// Before the drive: who has the case is known at once.
-		if c, err = imager.Open(dir, writer()); err != nil {
+		if c, err = imager.Open(dir, who); err != nil {
 			return err
 		}
 		defer func() { c.Close() }()
@@ -96,23 +99,29 @@ func read(dir string, o readOptions, s streams) error {
 	} else {
 		tell(words, "Looked at the disc? A cracked one can burst in the drive: turnstone inspect %s --crack no\n", shellWord(dir))
 	}
-	round := 0
+	round, passes := 0, 0
+	start := time.Now()
 	if there {
-		round = len(c.Map().Rounds()) - 1
-		if known := c.Map().Disc().Kind; o.kind == "" && known != device.Unknown && !isPaper(o.drive) {
+		m := c.Map()
+		round, passes = len(m.Rounds())-1, len(m.Passes())
+		if known := m.Disc().Kind; o.kind == "" && known != device.Unknown && !isSimulated(o.drive) {
 			o.kind = known // a plain device or file does not know it
 		}
+		if last := lastEntry(m); practised(m) && last.After(start) {
+			start = last
+		}
 	}
-	reader, err := openDrive(ctx, o, round)
+	reader, err := openDrive(ctx, o, round, passes)
 	if err != nil {
 		return interrupted(err, s)
 	}
 	defer reader.Close()
+	clock.follow(reader, start)
 	if !there {
 		if err := imager.CheckRange(o.only, reader.Info().Sectors); err != nil {
 			return err
 		}
-		if c, err = imager.Create(dir, writer(), discOf(reader.Info())); err != nil {
+		if c, err = imager.Create(dir, who, discOf(reader.Info())); err != nil {
 			return err
 		}
 		defer func() { c.Close() }()
@@ -131,6 +140,9 @@ func read(dir string, o readOptions, s streams) error {
 		note(w, o, s)
 	}
 	l := newListener(o.json, s.Err)
+	if isSimulated(o.drive) {
+		l = slowedDown(l)
+	}
 	end, err := c.Read(ctx, imager.Reading{
 		Reader: reader, Only: o.only, Again: o.again, Budget: o.budget, SameDisc: o.sameDisc, Settle: o.settle, Listener: l,
 	})
@@ -278,8 +290,9 @@ func goOn(end imager.Ending, dir string, o readOptions) string {
 }
 
 // openDrive opens the drive that the options name, or the only one there is. The
-// disc of a drive on paper has the surface of the round.
-func openDrive(ctx context.Context, o readOptions, round int) (device.Reader, error) {
+// disc in a simulated drive has the surface of the round, of which so many passes
+// were read before.
+func openDrive(ctx context.Context, o readOptions, round, passes int) (device.Reader, error) {
 	node := o.drive
 	if node == "" {
 		found, err := blockNodes()
@@ -291,19 +304,19 @@ func openDrive(ctx context.Context, o readOptions, round int) (device.Reader, er
 			return nil, err
 		}
 	}
-	return openNode(ctx, node, o.kind, o.stall, round)
+	return openNode(ctx, node, o.kind, o.stall, round, passes)
 }
 
-// openNode opens a drive by its name: a device's node, an image file, or the
-// description of a drive on paper.
-func openNode(ctx context.Context, node, kind string, stall time.Duration, round int) (device.Reader, error) {
-	if !isPaper(node) {
+// openNode opens a drive by its name: a device's node, an image file, or a
+// simulated drive.
+func openNode(ctx context.Context, node, kind string, stall time.Duration, round, passes int) (device.Reader, error) {
+	if !isSimulated(node) {
 		return blockdev.Open(ctx, blockdev.Options{Node: node, Kind: kind, Stall: stall})
 	}
 	if kind != "" {
 		return nil, usagef("--kind %s: %s says itself what its disc is", kind, node)
 	}
-	return openPaper(node, round)
+	return openSimulated(node, round, passes)
 }
 
 // only is the drive that needs no naming: the only one there is, or the only one

@@ -80,7 +80,7 @@ func TestWalkThrough(t *testing.T) {
 		}
 		return out.String()
 	}
-	if out := shell(dir, "turnstone demo --keep try && echo; cd try && ls"); !strings.Contains(out, "drive-b.json\n") {
+	if out := shell(dir, "turnstone demo --keep try && echo; cd try && ls"); !strings.Contains(out, "disc.json\n") {
 		t.Fatalf("the demo left nothing: %s", out)
 	}
 	commands := map[string]bool{}

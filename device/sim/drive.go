@@ -10,6 +10,9 @@ import (
 	"turnstone/device/sector"
 )
 
+// Vendor is what simulated drives say where a drive tells its maker.
+const Vendor = "Simulated"
+
 // Opening says which of a scenario's drives is opened, and on which surface.
 type Opening struct {
 	Drive int // number of the drive
@@ -99,7 +102,7 @@ func (d *Disc) Open(o Opening) (*Drive, error) {
 		decoder: counting{}, retries: spec.Retries,
 		m: newMechanism(d, &spec, o.Start),
 		info: device.Info{
-			Node: s.node() + ":" + spec.Name, Vendor: "Simulated", Model: "drive", Serial: spec.Name,
+			Node: s.node() + ":" + spec.Name, Vendor: Vendor, Model: "drive", Serial: spec.Name,
 			Kind: "dvd", Sectors: s.Sectors, BlockSectors: blockSectors, MaxSectors: longestRead, Depth: 1,
 			Medium:      fmt.Sprintf("scenario %s, round %d, drive %s", s.digest, o.Round, spec.Name),
 			WholeBlocks: true,

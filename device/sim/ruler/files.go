@@ -14,8 +14,10 @@ import (
 
 // trace writes read commands as the package's comment tells.
 type trace struct {
-	w    *bufio.Writer // nil: nobody wants them
-	line []byte
+	w     *bufio.Writer // nil: nobody wants them
+	line  []byte
+	drive string // whose name is quoted
+	name  []byte // its name, as JSON
 }
 
 func newTrace(w io.Writer) *trace {
@@ -26,13 +28,13 @@ func newTrace(w io.Writer) *trace {
 }
 
 // note writes a command. An error of the writer shows in flush.
-func (t *trace) note(round int, drive []byte, c sim.Command) {
+func (t *trace) note(round int, drive string, c sim.Command) {
 	if t.w == nil {
 		return
 	}
 	b := append(t.line[:0], `{"round":`...)
 	b = strconv.AppendInt(b, int64(round), 10)
-	b = append(append(b, `,"drive":`...), drive...)
+	b = append(append(b, `,"drive":`...), t.quote(drive)...)
 	b = appendSeconds(append(b, `,"t0":`...), c.Start)
 	b = appendSeconds(append(b, `,"t1":`...), c.End)
 	b = strconv.AppendInt(append(b, `,"lba":`...), int64(c.Range.First), 10)
@@ -52,13 +54,13 @@ func (t *trace) flush() error {
 	return t.w.Flush()
 }
 
-// quoted is a text as JSON.
-func quoted(s string) []byte {
-	b, err := json.Marshal(s)
-	if err != nil { // texts always can be
-		return []byte(`""`)
+// quote is a drive's name as JSON.
+func (t *trace) quote(name string) []byte {
+	if t.name == nil || t.drive != name {
+		t.drive = name
+		t.name, _ = json.Marshal(name) // texts always can be
 	}
-	return b
+	return t.name
 }
 
 // appendSeconds appends a time in seconds, to the microsecond.

@@ -21,6 +21,23 @@ type Job struct {
 	Name   string           // of the order, for the report
 	Budget time.Duration    // virtual time after which a pass begins no further command; 0: no limit
 	Trace  io.Writer        // nil: none
+
+	// Read reads a pass instead of an order, if it is not nil. It must go on until
+	// all that is missing was asked for, and keep to the budget.
+	Read func(context.Context, Task, *Attended) error
+}
+
+// Attended is a simulated drive with somebody beside it: opened anew after a stall
+// it gets the reset or the reload that it needs to answer.
+type Attended struct {
+	*sim.Drive
+	needs sim.Cure
+}
+
+// Reopen implements device.Reopener.
+func (a *Attended) Reopen(ctx context.Context) error {
+	a.Cure(a.needs)
+	return a.Drive.Reopen(ctx)
 }
 
 // Run runs the job. An error is returned when the trace can't be written, when an
@@ -91,8 +108,7 @@ type pass struct {
 	began, ended time.Duration
 	noMedium     bool
 
-	drive *sim.Drive
-	last  sim.Command
+	drive *Attended
 }
 
 func (p *pass) run(ctx context.Context) error {
@@ -100,10 +116,8 @@ func (p *pass) run(ctx context.Context) error {
 	for b, c := range p.chances {
 		p.readable[b] = c.Readable()
 	}
-	var err error
-	p.drive, err = p.job.Disc.Open(sim.Opening{
-		Drive: p.number, Round: p.round, Start: p.began, Known: p.chances,
-		Watch: func(c sim.Command) { p.last = c },
+	drive, err := p.job.Disc.Open(sim.Opening{
+		Drive: p.number, Round: p.round, Start: p.began, Known: p.chances, Watch: p.watch,
 	})
 	var none *device.OpenError
 	if errors.As(err, &none) && none.NoDisc {
@@ -113,13 +127,25 @@ func (p *pass) run(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	defer p.drive.Close()
+	defer drive.Close()
+	p.drive = &Attended{drive, p.spec.Stall.Needs}
+	if p.job.Read != nil {
+		return p.job.Read(ctx, p.task(p.left), p.drive)
+	}
 	if err := p.follow(ctx, p.job.Order(p.task(p.left))); err != nil {
 		return err
 	}
 	// What the order has not asked for.
 	task := p.task(p.left.without(p.asked))
 	return p.follow(ctx, &rounds{left: []round{{task.Blocks(), task.Least, 1}}})
+}
+
+// watch takes a read command in.
+func (p *pass) watch(c sim.Command) {
+	p.note(c, c.Range.Count()-p.left.countIn(c.Range))
+	p.trace.note(p.round, p.spec.Name, c)
+	p.ended = c.End
+	p.left.remove(sector.Span(c.Range.First, c.Good))
 }
 
 // task is a pass for what is missing.
@@ -133,7 +159,6 @@ func (p *pass) task(missing bitmap) Task {
 // follow reads by an order until it has nothing more to say or the budget is used
 // up.
 func (p *pass) follow(ctx context.Context, o Order) error {
-	drive := quoted(p.spec.Name)
 	for p.job.Budget == 0 || p.ended-p.began < p.job.Budget {
 		q, ok := o.Next()
 		if !ok {
@@ -149,23 +174,12 @@ func (p *pass) follow(ctx context.Context, o Order) error {
 		if err != nil {
 			return err
 		}
-		good := q.Range.Count() - p.left.countIn(q.Range)
-		p.note(p.last, good)
-		p.trace.note(p.round, drive, p.last)
-		p.ended = p.last.End
-		p.left.remove(sector.Span(q.Range.First, a.Good()))
 		o.Note(q, a)
 		if a.Err != nil && a.Err.Class == device.Stalled {
-			if err := p.revive(ctx); err != nil {
+			if err := p.drive.Reopen(ctx); err != nil {
 				return err
 			}
 		}
 	}
 	return nil
-}
-
-// revive does what a stalled drive needs until it answers.
-func (p *pass) revive(ctx context.Context) error {
-	p.drive.Cure(p.spec.Stall.Needs)
-	return p.drive.Reopen(ctx)
 }

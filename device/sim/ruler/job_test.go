@@ -448,10 +448,10 @@ func TestNoMediumIsSaid(t *testing.T) {
 func TestLinesAreAsSpecified(t *testing.T) {
 	var out bytes.Buffer
 	trace := newTrace(&out)
-	trace.note(0, quoted("A"), sim.Command{
+	trace.note(0, "A", sim.Command{
 		Start: 1_250_730_600, End: 1_253_902_400, Range: sector.Span(4096, 16), Good: 16, Outcome: sim.OK, X: 16,
 	})
-	trace.note(2, quoted(`"B"`), sim.Command{
+	trace.note(2, `"B"`, sim.Command{
 		Start: time.Minute, End: time.Hour, Range: sector.Span(0, 256), Good: 5, Outcome: sim.LongSilent, X: 2, Retries: 255,
 	})
 	if err := trace.flush(); err != nil {
