@@ -29,9 +29,11 @@ func checkpoint(d disk, m *mapfile.Map, pass int, p mapfile.Pass, e *epoch, now 
 		return nil, fmt.Errorf("syncing what is kept beside the image: %w", err)
 	}
 	// 2. Only now may the map call it good.
-	conflicts, err := e.record(m, pass, now)
+	// The pass first: its settings are what the runs refer to.
+	err := m.SetPass(pass, p)
+	var conflicts []mapfile.Event
 	if err == nil {
-		err = m.SetPass(pass, p)
+		conflicts, err = e.record(m, pass, now)
 	}
 	if err != nil {
 		return conflicts, fmt.Errorf("recording: %w", err)

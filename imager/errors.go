@@ -35,6 +35,9 @@ var (
 	ErrSameCase = errors.New("the same case")
 	// ErrRange is returned when sectors outside the disc are asked for.
 	ErrRange = errors.New("outside the disc")
+	// ErrSettings is returned when the drive can't honour what the user says that it
+	// is to be read by.
+	ErrSettings = errors.New("the drive does not take it")
 )
 
 // InUseError names the process that writes into a case.

@@ -2,6 +2,7 @@ package imager
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"time"
 
@@ -28,14 +29,22 @@ type pass struct {
 	info device.Info
 	plan *plan.Plan
 
-	asked  []plan.Request // in hand, oldest first
-	since  time.Time      // when the drive took up the oldest
-	doubt  doubt
-	stalls int // without a delivery between them
+	asked   []inHand  // oldest first
+	since   time.Time // when the drive took up the oldest
+	control control
+	doubt   doubt
+	stalls  int // without a delivery between them
 
 	dropped int // failed reads that do not count and that the plan takes for asked
 	block   int64
 	news    news
+}
+
+// inHand is a request that the drive was asked, and the number of the settings that
+// it is read by.
+type inHand struct {
+	plan.Request
+	settings uint8
 }
 
 // news says how long to wait for an answer before a listener is told how the
@@ -69,7 +78,7 @@ func (p *pass) loop(ctx context.Context) {
 		p.look(ctx)
 		proof := p.doubt.wantsProof(p.good > 0)
 		if p.how == "" && !proof {
-			p.ask()
+			p.ask(ctx)
 		}
 		if len(p.asked) > 0 {
 			p.answer(ctx)
@@ -100,7 +109,7 @@ func (p *pass) look(ctx context.Context) {
 }
 
 // ask keeps the drive's queue full.
-func (p *pass) ask() {
+func (p *pass) ask(ctx context.Context) {
 	for len(p.asked) < p.info.Depth {
 		req, step := p.plan.Next()
 		switch {
@@ -114,6 +123,12 @@ func (p *pass) ask() {
 		case step != plan.Ask:
 			return
 		}
+		settings, err := p.control.use(ctx, req.Settings)
+		if err != nil {
+			p.notSet(ctx, req, err)
+			return
+		}
+		p.rec.Settings = p.control.all
 		if err := p.r.Reader.Ask(req.Range); err != nil {
 			p.fail(fmt.Errorf("asking %s for %v: %w", p.info.Name(), req.Range, err))
 			return
@@ -121,8 +136,19 @@ func (p *pass) ask() {
 		if len(p.asked) == 0 {
 			p.since = p.c.now()
 		}
-		p.asked = append(p.asked, req)
+		p.asked = append(p.asked, inHand{req, settings})
 	}
+}
+
+// notSet acts on a drive that could not be set to what a request is to be read by;
+// the request was not asked.
+func (p *pass) notSet(ctx context.Context, req plan.Request, err error) {
+	p.plan.Note(plan.Outcome{Request: req})
+	if e, ok := errors.AsType[*device.ReadError](err); ok {
+		p.failed(ctx, plan.Outcome{Request: req}, 0, e)
+		return
+	}
+	p.fail(fmt.Errorf("setting %s: %w", p.info.Name(), err))
 }
 
 // answer waits for the next answer, for as long as a listener should wait for
@@ -145,32 +171,32 @@ func (p *pass) act(ctx context.Context, a device.Answer) {
 	req := p.asked[0]
 	p.asked = p.asked[1:]
 	p.since = p.c.now()
-	out := judge(req, a, p.block)
+	out := judge(req.Request, a, p.block)
 	p.plan.Note(out)
 	if a.Err == nil && p.how == "" && ctx.Err() == nil {
-		p.ask() // before the data is used: the drive has work meanwhile
+		p.ask(ctx) // before the data is used: the drive has work meanwhile
 	}
 	if out.Good > 0 {
-		p.deliver(out, a.Data[:out.Good*sector.Size])
+		p.deliver(out, req.settings, a.Data[:out.Good*sector.Size])
 	}
 	if a.Err != nil {
 		p.rec.Failed++
-		p.failed(ctx, out, a.Err)
+		p.failed(ctx, out, req.settings, a.Err)
 	}
 }
 
 // deliver puts what came into the image and into the epoch.
-func (p *pass) deliver(out plan.Outcome, data []byte) {
+func (p *pass) deliver(out plan.Outcome, settings uint8, data []byte) {
 	p.stalls = 0
 	// The drive gives sectors: what failed before is the disc's doing.
 	p.doubt.stand(&p.epoch)
-	came, _ := runs(out, 0)
+	came, _ := runs(out, settings)
 	p.put(came, data, nil)
 }
 
 // failed acts on the failed part of an answer.
-func (p *pass) failed(ctx context.Context, out plan.Outcome, e *device.ReadError) {
-	_, failed := runs(out, 0)
+func (p *pass) failed(ctx context.Context, out plan.Outcome, settings uint8, e *device.ReadError) {
+	_, failed := runs(out, settings)
 	event := mapfile.Event{Time: p.c.now(), Pass: p.n, Kind: KindFailedRead,
 		Range: failed.Range, Took: out.Took, Text: e.Error()}
 	if failed.Range.Empty() {
@@ -209,9 +235,10 @@ func (p *pass) failed(ctx context.Context, out plan.Outcome, e *device.ReadError
 // ends the pass where the drive does not answer anywhere.
 func (p *pass) stalled(ctx context.Context, e *device.ReadError) {
 	for _, req := range p.asked {
-		p.plan.Note(plan.Outcome{Request: req}) // not asked
+		p.plan.Note(plan.Outcome{Request: req.Request}) // not asked
 	}
 	p.asked = nil
+	p.control.forget()
 	// Failures before the stall that nothing bore out stay open: the drive may
 	// have been on its way out already.
 	p.drop("the drive stalled before it delivered another sector")

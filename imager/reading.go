@@ -22,6 +22,10 @@ type Reading struct {
 	Settle   bool          // read the sectors in conflict once more, and nothing else
 	Listener Listener      // may be nil
 
+	// Settings are what the user wants every request to be read by, whatever the
+	// plan does; the speed is a cap.
+	Settings mapfile.Settings
+
 	// CheckpointTime and CheckpointBytes say when a checkpoint is due: 5 s and
 	// 64 MiB where they are 0.
 	CheckpointTime  time.Duration
@@ -45,7 +49,8 @@ var ErrNoConflict = errors.New("no sector is in conflict")
 // Read runs a pass until its plan is done, its budget used up, ctx ends, or drive
 // or disk fail. Whatever ends it, what came is saved, and Ending tells how it
 // ended; the error is of the case's side, or says why no pass began (pass -1):
-// ErrNothingToAsk, ErrNoConflict, ErrOtherDisc, ErrUnproven, ErrRange.
+// ErrNothingToAsk, ErrNoConflict, ErrOtherDisc, ErrUnproven, ErrRange,
+// ErrSettings.
 //
 // When ctx ends, the requests in hand are given two seconds.
 func (c *Case) Read(ctx context.Context, r Reading) (Ending, error) {
@@ -66,6 +71,10 @@ func (c *Case) Read(ctx context.Context, r Reading) (Ending, error) {
 	}
 	disc := grown(c.m.Disc(), info)
 	if err := CheckRange(r.Only, disc.Sectors); err != nil {
+		return none, err
+	}
+	control := newControl(r.Reader, r.Settings)
+	if err := control.takes(ctx); err != nil {
 		return none, err
 	}
 	if mustRead && !r.SameDisc {
@@ -91,7 +100,7 @@ func (c *Case) Read(ctx context.Context, r Reading) (Ending, error) {
 	if err != nil {
 		return none, err
 	}
-	p.plan = plan.New(task)
+	p.plan, p.control = plan.New(task), control
 	p.loop(ctx)
 	return p.finish(ctx)
 }

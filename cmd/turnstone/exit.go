@@ -87,7 +87,7 @@ func codeOf(err error) int {
 		return exitDrive
 	case errors.As(err, &read) && read.Last():
 		return exitDrive
-	case is(imager.ErrRange, imager.ErrSameCase):
+	case is(imager.ErrRange, imager.ErrSameCase, imager.ErrSettings):
 		return exitUsage
 	}
 	return exitFailed

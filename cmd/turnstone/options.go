@@ -4,6 +4,7 @@ import (
 	"crypto/rand"
 	"fmt"
 	"os"
+	"strconv"
 	"strings"
 	"time"
 
@@ -65,4 +66,59 @@ func (v timeValue) Set(text string) error {
 	}
 	*v.d = d
 	return nil
+}
+
+// speedValue is an option that takes a speed: 4x, of the disc's kind, or 5540kB/s.
+type speedValue struct{ s *driveSpeed }
+
+// driveSpeed is a speed as it was said; one of the two is 0, or both where none was.
+type driveSpeed struct {
+	times float64 // of the disc's 1x
+	kBps  int     // 1000 bytes a second
+}
+
+func (v speedValue) String() string { return "" }
+func (v speedValue) Type() string   { return "SPEED" }
+
+func (v speedValue) Set(text string) error {
+	bad := fmt.Errorf("%q is not a speed such as 4x or 5540kB/s", text)
+	if n, ok := strings.CutSuffix(text, "kB/s"); ok {
+		k, err := strconv.Atoi(strings.TrimSpace(n))
+		if err != nil || k <= 0 || k > mostKBps {
+			return bad
+		}
+		*v.s = driveSpeed{kBps: k}
+		return nil
+	}
+	n, ok := strings.CutSuffix(text, "x")
+	x, err := strconv.ParseFloat(n, 64)
+	if !ok || err != nil || !(x > 0 && x <= 100) {
+		return bad
+	}
+	*v.s = driveSpeed{times: x}
+	return nil
+}
+
+// mostKBps is what SET CD SPEED can hold; the value above it means the highest speed
+// (MMC).
+const mostKBps = 0xFFFE
+
+// onceKBps is 1x of a kind of disc in kB/s, as MMC counts it: 1000 bytes. A CD's is that
+// of whole sectors of 2352 bytes.
+func onceKBps(kind string) float64 {
+	switch kind {
+	case "cd":
+		return 176.4
+	case "bd":
+		return 4496
+	}
+	return 1385
+}
+
+// of is the speed in kB/s for a kind of disc; 0 where none was said.
+func (s driveSpeed) of(kind string) int {
+	if s.times == 0 {
+		return s.kBps
+	}
+	return min(int(s.times*onceKBps(kind)+0.5), mostKBps)
 }

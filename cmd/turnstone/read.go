@@ -44,16 +44,20 @@ type readOptions struct {
 	again    bool
 	sameDisc bool
 	settle   bool
+	cap      driveSpeed
+	retries  int // -1: as the plan wants
 	json     bool
 }
 
 func setupRead(f *pflag.FlagSet) action {
-	o := readOptions{stall: time.Minute}
+	o := readOptions{stall: time.Minute, retries: -1}
 	f.StringVar(&o.drive, "drive", "", "device `NODE` or image file to read, or a simulated drive, SCENARIO.json:NAME; where one optical drive is there, it may be left out")
 	f.Var(rangesValue{&o.only}, "only", "read only these sectors: 100-199, 100+100, 100, several with commas, or @FILE")
 	f.Var(timeValue{&o.budget}, "budget", "end the pass after this time")
 	f.BoolVar(&o.again, "again", false, "ask also for what failed on this surface with this drive")
 	f.Var(timeValue{&o.stall}, "stall", "give a request up when the drive has not answered for this time; 1m if not said")
+	f.Var(speedValue{&o.cap}, "cap", "ask the drive to read no faster than this, 4x or 5540kB/s; it may ignore that, and spins as it likes while it recognises a disc")
+	f.IntVar(&o.retries, "read-retry-count", o.retries, "how often the drive itself tries a place again, `N` from 0 to 255, instead of few where it is dead and many where it may come")
 	f.BoolVar(&o.sameDisc, "same-disc", false, "the disc is this case's: read no good block to be sure of it")
 	f.BoolVar(&o.settle, "settle", false, "read the sectors in conflict once more, and nothing else: what comes again stands")
 	f.StringVar(&o.kind, "kind", "", "`KIND` of the disc in a plain file or device: cd, dvd or bd")
@@ -65,6 +69,9 @@ func setupRead(f *pflag.FlagSet) action {
 		}
 		if _, _, ok := device.Block(o.kind); !ok {
 			return usagef("--kind %q: say cd, dvd or bd", o.kind)
+		}
+		if f.Changed("read-retry-count") && (o.retries < 0 || o.retries > 255) {
+			return usagef("--read-retry-count %d: say 0 to 255", o.retries)
 		}
 		return read(dir, o, s)
 	}
@@ -145,6 +152,7 @@ func read(dir string, o readOptions, s streams) error {
 	}
 	end, err := c.Read(ctx, imager.Reading{
 		Reader: reader, Only: o.only, Again: o.again, Budget: o.budget, SameDisc: o.sameDisc, Settle: o.settle, Listener: l,
+		Settings: o.settings(reader.Info().Kind),
 	})
 	l.close()
 	if err != nil && !errors.Is(err, imager.ErrNothingToAsk) && !errors.Is(err, imager.ErrNoConflict) {
@@ -154,6 +162,16 @@ func read(dir string, o readOptions, s streams) error {
 		return interrupted(err, s)
 	}
 	return conclude(c.Map(), dir, o, end, err, s)
+}
+
+// settings are what the user wants the drive to be set to.
+func (o readOptions) settings(kind string) mapfile.Settings {
+	s := mapfile.Settings{SpeedKBps: o.cap.of(kind)}
+	if o.retries >= 0 {
+		n := uint8(o.retries)
+		s.Retries = &n
+	}
+	return s
 }
 
 // askTreated asks, where a person can answer, whether the disc was treated when

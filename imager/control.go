@@ -1,0 +1,96 @@
+package imager
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+
+	"turnstone/device"
+	"turnstone/mapfile"
+)
+
+// control keeps the drive at the settings that each request is to be read by, and
+// gives the settings of a pass their numbers.
+type control struct {
+	setter device.Setter // nil: the drive can't be told anything
+	user   mapfile.Settings
+	all    []mapfile.Settings // of the pass, by number; 0 is the drive's own
+	now    uint8              // in force
+	known  bool               // that it is: after a stall nobody knows
+}
+
+func newControl(r device.Reader, user mapfile.Settings) control {
+	s, _ := r.(device.Setter)
+	return control{setter: s, user: user, all: []mapfile.Settings{{}}, known: true}
+}
+
+// use sees to it that the next request is read by what the plan wants, or by what the
+// user says instead, and returns the number of the settings that are then in force.
+// The error says that the drive does not take them.
+func (c *control) use(ctx context.Context, want mapfile.Settings) (uint8, error) {
+	if c.user.Retries != nil {
+		want.Retries = c.user.Retries
+	}
+	if u := c.user.SpeedKBps; u > 0 && (want.SpeedKBps == 0 || u < want.SpeedKBps) {
+		want.SpeedKBps = u
+	}
+	n := c.number(want)
+	switch {
+	case c.known && n == c.now:
+		return n, nil
+	case want == mapfile.Settings{}:
+	case c.setter == nil:
+		return c.now, fmt.Errorf("%w: it can't be told %s", device.ErrUnsupported, settingsInWords(want))
+	default:
+		if err := c.setter.Set(ctx, device.Settings(want)); err != nil {
+			return c.now, err
+		}
+	}
+	c.now, c.known = n, true
+	return n, nil
+}
+
+// number is the number of settings, new ones among them. A plan knows a handful; of
+// more than a pass can tell apart all count as the last.
+func (c *control) number(s mapfile.Settings) uint8 {
+	i := slices.IndexFunc(c.all, func(known mapfile.Settings) bool { return sameSettings(known, s) })
+	if i < 0 && len(c.all) <= math.MaxUint8 {
+		c.all = append(c.all, s)
+	}
+	if i < 0 {
+		i = len(c.all) - 1
+	}
+	return uint8(i)
+}
+
+func sameSettings(a, b mapfile.Settings) bool {
+	if (a.Retries == nil) != (b.Retries == nil) || a.SpeedKBps != b.SpeedKBps {
+		return false
+	}
+	return a.Retries == nil || *a.Retries == *b.Retries
+}
+
+// forget is called when the drive may have its own settings again.
+func (c *control) forget() { c.known = false }
+
+func settingsInWords(s mapfile.Settings) string {
+	switch {
+	case s.Retries != nil && s.SpeedKBps > 0:
+		return fmt.Sprintf("a read retry count of %d and a speed of %d kB/s", *s.Retries, s.SpeedKBps)
+	case s.Retries != nil:
+		return fmt.Sprintf("a read retry count of %d", *s.Retries)
+	}
+	return fmt.Sprintf("a speed of %d kB/s", s.SpeedKBps)
+}
+
+// takes tells whether the drive takes what the user says, before a pass begins.
+// ErrSettings is returned where it does not.
+func (c *control) takes(ctx context.Context) error {
+	_, err := c.use(ctx, mapfile.Settings{})
+	if errors.Is(err, device.ErrUnsupported) {
+		return fmt.Errorf("%w: %w", ErrSettings, err)
+	}
+	return err
+}

@@ -1,0 +1,112 @@
+package imager
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"testing"
+
+	"turnstone/device"
+	"turnstone/device/devicetest"
+	"turnstone/device/sector"
+	"turnstone/mapfile"
+)
+
+// settable is a drive that takes settings, up to a read retry count.
+type settable struct {
+	*devicetest.Fake
+	most uint8
+	said []string
+}
+
+func (s *settable) Set(_ context.Context, set device.Settings) error {
+	if set.Retries != nil && *set.Retries > s.most {
+		return fmt.Errorf("%w: %d retries", device.ErrUnsupported, *set.Retries)
+	}
+	s.said = append(s.said, settingsInWords(mapfile.Settings(set)))
+	return nil
+}
+
+func retries(n uint8) mapfile.Settings { return mapfile.Settings{Retries: &n} }
+
+func TestControl(t *testing.T) {
+	drive := &settable{Fake: devicetest.NewFake(64, devicetest.Options{}), most: 20}
+	c := newControl(drive, mapfile.Settings{})
+	for _, step := range []struct {
+		want   mapfile.Settings
+		forget bool
+		number uint8
+		said   int // times that the drive was told something so far
+	}{
+		{want: mapfile.Settings{}, number: 0, said: 0},
+		{want: retries(0), number: 1, said: 1},
+		{want: retries(0), number: 1, said: 1},
+		{want: retries(16), number: 2, said: 2},
+		{want: retries(0), number: 1, said: 3},
+		{want: retries(0), forget: true, number: 1, said: 4},
+		{want: mapfile.Settings{SpeedKBps: 2770}, number: 3, said: 5},
+	} {
+		if step.forget {
+			c.forget()
+		}
+		n, err := c.use(t.Context(), step.want)
+		if n != step.number || err != nil || len(drive.said) != step.said {
+			t.Errorf("use(%v) = %d, %v after %d commands; want %d, nil after %d", step.want, n, err, len(drive.said), step.number, step.said)
+		}
+	}
+	if n, err := c.use(t.Context(), retries(21)); !errors.Is(err, device.ErrUnsupported) || n != 3 {
+		t.Errorf("use(21 retries) = %d, %v; want 3, %v", n, err, device.ErrUnsupported)
+	}
+}
+
+// What the user says stands before what the plan wants; a cap is one.
+func TestUsersSettingsGoFirst(t *testing.T) {
+	drive := &settable{Fake: devicetest.NewFake(64, devicetest.Options{}), most: 20}
+	user := retries(3)
+	user.SpeedKBps = 5540
+	c := newControl(drive, user)
+	if err := c.takes(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []mapfile.Settings{retries(0), {SpeedKBps: 11080}, {SpeedKBps: 2770}} {
+		if _, err := c.use(t.Context(), want); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want := []string{"a read retry count of 3 and a speed of 5540 kB/s", "a read retry count of 3 and a speed of 2770 kB/s"}
+	if !slices.Equal(drive.said, want) {
+		t.Errorf("the drive was told %q; want %q", drive.said, want)
+	}
+}
+
+// A pass keeps the settings that its runs were read by; what the drive does not take
+// is said before anything is asked.
+func TestSettingsAreKept(t *testing.T) {
+	drive := &settable{Fake: devicetest.NewFake(1024, devicetest.Options{}), most: 20}
+	drive.Fail(sector.Span(512, 16), device.Medium, devicetest.Always)
+	c := made(t, 1024)
+	if _, err := c.Read(t.Context(), Reading{Reader: drive, Settings: retries(21)}); !errors.Is(err, ErrSettings) {
+		t.Fatalf("Read(21 retries) = %v; want %v", err, ErrSettings)
+	}
+	if n := len(drive.Requests()); n != 0 {
+		t.Errorf("%d requests were asked; want none", n)
+	}
+	end, err := c.Read(t.Context(), Reading{Reader: drive, Settings: retries(5)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := c.Map().Passes()[end.Pass]
+	for r := range c.Map().Runs(end.Pass) {
+		if s := p.Settings[r.Settings]; s.Retries == nil || *s.Retries != 5 {
+			t.Errorf("run %v was read by settings %v; want 5 retries", r.Range, s)
+		}
+	}
+	if want := []string{"a read retry count of 5"}; !slices.Equal(drive.said, want) {
+		t.Errorf("the drive was told %q; want %q", drive.said, want)
+	}
+	plain := devicetest.NewFake(1024, devicetest.Options{})
+	if _, err := c.Read(t.Context(), Reading{Reader: plain, Settings: retries(5), Again: true}); !errors.Is(err, ErrSettings) {
+		t.Errorf("Read(a drive that takes no settings) = %v; want %v", err, ErrSettings)
+	}
+}
