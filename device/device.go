@@ -108,7 +108,38 @@ type Info struct {
 	// WholeBlocks tells that the drive decodes whole blocks: a block that fails
 	// is not worth asking for sector by sector.
 	WholeBlocks bool
+
+	// Written is what the drive says is recorded, within Sectors and in order of
+	// address; none where it does not tell, which means all of it.
+	Written []sector.Range
+
+	// Layers is how many sectors each layer holds, in order of address; none where
+	// that is not known. Parallel tells that two layers are both read outwards
+	// (parallel track path), not the second one inwards.
+	Layers   []int64
+	Parallel bool
+
+	// Retries is which read retry counts the drive can be set to; nil where it
+	// can't be set.
+	Retries *RetryCounts
+
+	// Identity is what the drive tells of the disc without reading sectors, by
+	// name: what is the same for one disc in every drive that tells it. Nil where
+	// it tells nothing.
+	Identity map[string]string
+
+	// Notes are sentences for the user about what the drive or the disc is, such as
+	// that titles on it are protected.
+	Notes []string
 }
+
+// Unique is the name in Info.Identity of what no other disc has, not even another of
+// the same edition.
+const Unique = "unique disc identifier"
+
+// RetryCounts is the least read retry count that a drive takes, and its own, which it
+// has when nothing is said.
+type RetryCounts struct{ Least, Own uint8 }
 
 // Check tells whether r may be asked for: it is not empty, lies on the disc and
 // is not above MaxSectors. The error says which does not hold.
@@ -156,6 +187,42 @@ type Settings struct {
 // one of them, and nothing is changed then.
 type Setter interface {
 	Set(ctx context.Context, s Settings) error
+}
+
+// Restorer is an optional ability of a Setter whose settings outlast it: a drive keeps
+// them until it is reset or switched off.
+type Restorer interface {
+	// Original is the drive's settings as they were found at opening, for Restore, now
+	// or after a crash; nil where there is nothing to restore. It may be called before
+	// anything is asked, and costs nothing.
+	Original() []byte
+	// Restore gives the drive such settings. An error says what came back.
+	Restore(ctx context.Context, original []byte) error
+}
+
+// Step is something that is done to a drive which gives no answer, named as SPC, the
+// kernel or USB name it: "TEST UNIT READY", "logical unit reset", "USB port reset".
+type Step string
+
+// Waiting is the step that does nothing to the drive.
+const Waiting Step = "waiting"
+
+// Reviver is an optional ability of a Reopener: more that can be done after a stall
+// than to open the drive anew.
+type Reviver interface {
+	Reopener
+	// Steps are those that this drive can be given, the cheapest first.
+	Steps() []Step
+	// Revive takes one of them, whatever the drive is doing, and waits until the drive
+	// answers again or the step's time is over. When it returns nil the drive
+	// answers, and Reopen is worth a try. An error says what came back.
+	Revive(ctx context.Context, s Step) error
+}
+
+// SpindleStopper is an optional ability of a Reader: it has the disc come to rest in
+// the drive.
+type SpindleStopper interface {
+	StopSpindle(ctx context.Context) error
 }
 
 // Ejector is an optional ability of a Reader: it opens the tray.

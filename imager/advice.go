@@ -26,7 +26,7 @@ func Advise(m *mapfile.Map) []Advice {
 	switch {
 	case s.Conflicts > 0:
 		return []Advice{{"Settle what is in conflict.",
-			fmt.Sprintf("%d sectors came with other bytes from two sources; the first are in the image, the others kept beside it.", s.Conflicts),
+			disputedInWords(s.Conflicts) + " by two sources with different bytes; the first are in the image, the others kept beside it.",
 			"turnstone read CASE --settle"}}
 	case s.Disc.Sectors > 0 && s.Missing() == 0:
 		return []Advice{{"Prove the image once more, then hand over.",
@@ -78,6 +78,14 @@ func Advise(m *mapfile.Map) []Advice {
 			"turnstone round CASE \"sand 3000, 2 min, 24-48 mm\""})
 	}
 	return out
+}
+
+// disputedInWords is the beginning of a sentence on so many sectors in conflict.
+func disputedInWords(n int64) string {
+	if n == 1 {
+		return "1 sector was given"
+	}
+	return fmt.Sprintf("%d sectors were given", n)
 }
 
 // wordsDone is which words of the trade stand in the case's treatments.

@@ -22,6 +22,8 @@ type again struct {
 // came again.
 func (c *Case) readAgain(ctx context.Context, r Reading, info device.Info) (Ending, error) {
 	disputed := c.m.InConflict()
+	shown := sector.Of(sector.Span(0, info.Sectors)) // it may lack the disc's end (mayLack)
+	disputed = disputed.Intersect(&shown)
 	if !r.Only.Empty() {
 		disputed = disputed.Intersect(&r.Only)
 	}

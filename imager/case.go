@@ -22,6 +22,8 @@ type Case struct {
 	now  func() time.Time
 	lock *lock
 	f    *os.File // the image, for reading back; nil in tests on a disk that is none
+
+	short error // an ErrShort: the image is shorter than the map says
 }
 
 // Writer says who opens a case for writing.
@@ -129,7 +131,9 @@ func Open(dir string, w Writer) (*Case, error) {
 	if err != nil {
 		return nil, err
 	}
-	if bad := sampleSums(c.m, c.f, sampleAtOpening); len(bad) > 0 {
+	if c.short != nil {
+		err = c.short
+	} else if bad := sampleSums(c.m, c.f, sampleAtOpening); len(bad) > 0 {
 		err = fmt.Errorf("%s: %w, sector %d for one", dir, ErrRotten, bad[0])
 	} else {
 		err = c.endInOrder(HowKilled)
@@ -144,7 +148,8 @@ func Open(dir string, w Writer) (*Case, error) {
 }
 
 // OpenUnproven opens a case as Open does, but compares nothing and clears
-// nothing: for a check that is about to.
+// nothing, and takes an image that is too short: for a check that is about to take
+// back what is wrong.
 func OpenUnproven(dir string, w Writer) (*Case, error) {
 	if there, err := Exists(dir); err != nil && !errors.Is(err, ErrNotEmpty) {
 		return nil, err
@@ -159,11 +164,14 @@ func OpenUnproven(dir string, w Writer) (*Case, error) {
 	if err != nil {
 		return nil, errors.Join(err, l.release())
 	}
-	f, err := openImage(dir, m.Disc().Sectors, os.O_RDWR)
-	if err != nil {
-		return nil, errors.Join(err, l.release())
+	f, short := openImageOr(dir, m.Disc().Sectors, os.O_RDWR)
+	if short != nil && !errors.Is(short, ErrShort) {
+		return nil, errors.Join(short, l.release())
 	}
-	c := &Case{Dir: dir, m: m, disk: &folder{dir: dir, image: f}, now: w.Now, lock: l, f: f}
+	c := &Case{Dir: dir, m: m, disk: &folder{dir: dir, image: f}, now: w.Now, lock: l, f: f, short: short}
+	if short != nil {
+		return c, nil
+	}
 	if err := trim(f, m.Disc().Sectors); err != nil {
 		return nil, errors.Join(err, c.Close())
 	}
@@ -246,9 +254,19 @@ func (c *Case) Close() error {
 // Load reads a case's map without locking the case: also while a pass runs.
 // ErrNoCase is returned when there is none.
 func Load(dir string) (*mapfile.Map, error) {
-	path := filepath.Join(dir, mapName)
-	if _, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) {
-		return nil, fmt.Errorf("%s: %w", dir, ErrNoCase)
+	if err := noCase(dir); err != nil {
+		return nil, err
 	}
-	return mapfile.Open(path)
+	return mapfile.Open(filepath.Join(dir, mapName))
+}
+
+// noCase is an ErrNoCase where dir is a file, or a folder without a map.
+func noCase(dir string) error {
+	switch _, err := os.Stat(filepath.Join(dir, mapName)); {
+	case errors.Is(err, fs.ErrNotExist):
+		return fmt.Errorf("%s: %w", dir, ErrNoCase)
+	case errors.Is(err, syscall.ENOTDIR):
+		return fmt.Errorf("%s: %w, but a file; a case is a folder", dir, ErrNoCase)
+	}
+	return nil
 }

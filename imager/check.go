@@ -20,6 +20,7 @@ type CheckResult struct {
 	Problems []string   // about map and image, one sentence each; empty where they agree
 	Compared int64      // good sectors compared with their checksums
 	Rotten   sector.Set // good sectors whose bytes do not match
+	Short    bool       // the image is shorter than the map says
 }
 
 // Check proves map and image of the case in dir against each other and writes
@@ -47,6 +48,7 @@ func Check(dir string, every bool) (CheckResult, error) {
 	}
 	f, err := openImage(dir, m.Disc().Sectors, os.O_RDONLY)
 	if errors.Is(err, ErrImage) {
+		res.Short = errors.Is(err, ErrShort)
 		res.Problems = append(res.Problems, err.Error())
 		return res, nil
 	} else if err != nil {
@@ -76,8 +78,8 @@ func Check(dir string, every bool) (CheckResult, error) {
 }
 
 // TakeBackRotten makes good sectors untried again whose bytes in the image no
-// longer match, and keeps an event of it. Beside a conflict that is being settled
-// it is the one way in which a good sector stops being good.
+// longer match, and keeps an event of it. Beside TakeBackCutOff, and a conflict that
+// is being settled, it is the one way in which a good sector stops being good.
 func (c *Case) TakeBackRotten(rotten sector.Set) error {
 	// The image first: where the program is stopped in between, the next check
 	// finds the same sectors again. The other way round nobody would clear them.
@@ -92,6 +94,47 @@ func (c *Case) TakeBackRotten(rotten sector.Set) error {
 			Text: "the image's bytes no longer matched their checksums"})
 	}
 	return c.saveRecords()
+}
+
+// TakeBackCutOff makes good sectors untried that lie beyond the end of an image
+// that is too short, keeps an event of it, and gives the image its length again. It
+// returns these sectors; cut tells whether the image was too short.
+func (c *Case) TakeBackCutOff() (lost sector.Set, cut bool, err error) {
+	if c.short == nil {
+		return lost, false, nil
+	}
+	info, err := c.f.Stat()
+	if err != nil {
+		return lost, true, err
+	}
+	sectors := c.m.Disc().Sectors
+	end := sector.LBA(info.Size() / sector.Size) // the rest of a sector is no sector
+	for r := range c.m.Ranges(mapfile.Good, sector.Range{First: end, End: sector.LBA(sectors)}) {
+		lost.Add(r)
+	}
+	for r := range lost.Runs() {
+		for a := r.First; a < r.End; a++ {
+			c.m.Rot(a)
+		}
+		c.m.AddEvent(mapfile.Event{Time: c.now(), Pass: -1, Kind: KindRotten, Range: r,
+			Text: fmt.Sprintf("the image ended at sector %d", end)})
+	}
+	// The map first: an image of full length is taken for what the map says of it.
+	if err := c.commit(); err != nil {
+		return lost, true, err
+	}
+	err = lengthen(c.f, int64(end))
+	if err == nil {
+		err = lengthen(c.f, sectors)
+	}
+	if err == nil {
+		err = c.disk.syncImage()
+	}
+	if err != nil {
+		return lost, true, err
+	}
+	c.short = nil
+	return lost, true, c.disk.writeStatus(statusDoc(c.m))
 }
 
 // sampleSums compares n good sectors, spread evenly over all good ones, with

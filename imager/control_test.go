@@ -110,3 +110,58 @@ func TestSettingsAreKept(t *testing.T) {
 		t.Errorf("Read(a drive that takes no settings) = %v; want %v", err, ErrSettings)
 	}
 }
+
+// lasting is a drive that keeps its settings, whatever happens to the program.
+type lasting struct {
+	settable
+	now []byte
+}
+
+func (l *lasting) Set(ctx context.Context, s device.Settings) error {
+	if s.Retries != nil {
+		l.now = []byte{*s.Retries}
+	}
+	return l.settable.Set(ctx, s)
+}
+
+func (l *lasting) Original() []byte { return slices.Clone(l.now) }
+
+func (l *lasting) Restore(_ context.Context, original []byte) error {
+	l.now = slices.Clone(original)
+	return nil
+}
+
+// However a pass ends, the drive has its own settings again; after a kill the next
+// pass sees to it.
+func TestDrivesGetTheirSettingsBack(t *testing.T) {
+	drive := &lasting{now: []byte{16}, settable: settable{Fake: devicetest.NewFake(1024, devicetest.Options{}), most: 20}}
+	c := made(t, 1024)
+	owed := func() string { return c.Map().Drives()[0].Restore }
+	if _, err := c.Read(t.Context(), Reading{Reader: drive, Settings: retries(5), Only: sector.Of(sector.Span(0, 64))}); err != nil {
+		t.Fatal(err)
+	}
+	if drive.now[0] != 16 || owed() != "" {
+		t.Errorf("after a pass the drive has %d retries, and the map owes it %q; want its own 16 and nothing", drive.now[0], owed())
+	}
+	// What the drive does not take is said, and nothing of it stays.
+	if _, err := c.Read(t.Context(), Reading{Reader: drive, Settings: retries(21)}); !errors.Is(err, ErrSettings) {
+		t.Fatal(err)
+	}
+	if drive.now[0] != 16 || owed() != "" {
+		t.Errorf("after a refusal the drive has %d retries, and the map owes it %q; want 16 and nothing", drive.now[0], owed())
+	}
+	// A kill: the map has it before the drive is changed, and nobody gives it back.
+	if _, err := c.lend(t.Context(), drive, drive.Info()); err != nil {
+		t.Fatal(err)
+	}
+	if got := owed(); got != "10" {
+		t.Errorf("the map owes the drive %q before it is changed; want 10, hexadecimal", got)
+	}
+	drive.now = []byte{3}
+	if _, err := c.Read(t.Context(), Reading{Reader: drive, Only: sector.Of(sector.Span(64, 64))}); err != nil {
+		t.Fatal(err)
+	}
+	if drive.now[0] != 16 || owed() != "" {
+		t.Errorf("after the pass behind a kill the drive has %d retries, and the map owes it %q; want 16 and nothing", drive.now[0], owed())
+	}
+}

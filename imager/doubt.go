@@ -75,7 +75,7 @@ func (p *pass) drop(why string) {
 // in hand.
 func (p *pass) prove(ctx context.Context) {
 	p.saveNow() // what came in this pass can serve; and the map is the saver's while it saves
-	known := identityBlock(p.c.m)
+	known := identityBlock(p.c.m, p.rec.Drive)
 	if p.err != nil {
 		return
 	}

@@ -45,18 +45,21 @@ func knownDrive(m *mapfile.Map, info device.Info) int {
 	return n
 }
 
-// OriginName is how people call where a merged pass came from.
+// OriginName is how people call where a merged pass came from; it goes with "from".
 func OriginName(o mapfile.Origin) string {
 	if filepath.IsAbs(o.Case) {
 		return "image " + o.Case
 	}
-	id, copied, _ := strings.Cut(o.Case, " ")
+	id, _, copied := strings.Cut(o.Case, " ")
 	if len(id) > 8 { // enough to tell cases apart
 		id = id[:8]
 	}
-	name := strings.TrimSpace(fmt.Sprintf("pass %d of case %s %s", o.Pass, id, copied))
-	if o.Drive != "" {
-		name += ", " + o.Drive
+	name := "case " + id
+	if copied {
+		name = "a copy of case " + id
 	}
-	return name
+	if o.Drive == "" {
+		return fmt.Sprintf("%s (its pass %d)", name, o.Pass)
+	}
+	return fmt.Sprintf("%s (its pass %d, by %s)", name, o.Pass, o.Drive)
 }

@@ -21,6 +21,9 @@ var (
 	// ErrImage is returned when the image does not fit the map: it is missing, of
 	// another length, or its bytes do not match their checksums.
 	ErrImage = errors.New("image and map disagree")
+	// ErrShort is returned when the image is shorter than the map says; it is an
+	// ErrImage.
+	ErrShort = fmt.Errorf("%w", ErrImage)
 	// ErrRotten is returned, beside ErrImage, when the image's bytes do not match
 	// their checksums.
 	ErrRotten = fmt.Errorf("%w: bytes that were not written so", ErrImage)
@@ -33,12 +36,25 @@ var (
 	ErrTarget = errors.New("the case's disk can't hold the image")
 	// ErrSameCase is returned when a case is to be merged into itself.
 	ErrSameCase = errors.New("the same case")
+	// ErrConflict is returned beside the error of a command that failed on the
+	// case's side, where sectors are in conflict.
+	ErrConflict = errors.New("sectors in conflict")
 	// ErrRange is returned when sectors outside the disc are asked for.
 	ErrRange = errors.New("outside the disc")
 	// ErrSettings is returned when the drive can't honour what the user says that it
 	// is to be read by.
 	ErrSettings = errors.New("the drive does not take it")
 )
+
+// besideConflicts is a failure of the case's side with an ErrConflict beside it
+// where sectors are in conflict; nil stays nil.
+func (c *Case) besideConflicts(err error) error {
+	disputed := c.m.InConflict()
+	if err == nil || disputed.Empty() || errors.Is(err, ErrConflict) {
+		return err
+	}
+	return errors.Join(err, fmt.Errorf("%w: %d", ErrConflict, disputed.Count()))
+}
 
 // InUseError names the process that writes into a case.
 type InUseError struct {

@@ -3,6 +3,7 @@ package imager
 import (
 	"time"
 
+	"turnstone/device"
 	"turnstone/device/sector"
 	"turnstone/mapfile"
 )
@@ -22,22 +23,24 @@ const (
 
 // Kinds of events.
 const (
-	KindFailedRead = "failed-read"   // a read command failed
-	KindStall      = "stall"         // the drive did not answer in time
-	KindReopened   = "reopened"      // the drive was opened anew
-	KindGone       = "gone"          // the drive or its disc went away
-	KindIdentity   = "identity-read" // a good block was read to know the disc again
-	KindDropped    = "not-counted"   // failed reads that no later delivery bore out
-	KindConflict   = "conflict"      // good sectors came with other bytes
-	KindRotten     = "rotten"        // good sectors became untried
-	KindLost       = "lost-there"    // a merge's source does not have what it calls good
-	KindReadAgain  = "read-again"    // sectors in conflict were read again to settle them
-	KindSettled    = "settled"       // a conflict was settled
-	KindPutOff     = "put-off"       // a checkpoint waits for readers of the map
-	KindEnded      = "ended"         // the pass ended
-	KindRound      = "round"         // a round was opened
-	KindAmended    = "amended"       // what was noted of a round was corrected
-	KindInspected  = "inspected"     // what the eye saw was noted
+	KindFailedRead = "failed-read"       // a read command failed
+	KindStall      = "stall"             // the drive did not answer in time
+	KindReopened   = "reopened"          // the drive was opened anew
+	KindRestored   = "settings-restored" // the drive got its own settings back
+	KindStep       = "step"              // something was done to a drive that gave no answer
+	KindGone       = "gone"              // the drive or its disc went away
+	KindIdentity   = "identity-read"     // a good block was read to know the disc again
+	KindDropped    = "not-counted"       // failed reads that no later delivery bore out
+	KindConflict   = "conflict"          // good sectors came with other bytes
+	KindRotten     = "rotten"            // good sectors became untried
+	KindLost       = "lost-there"        // a merge's source does not have what it calls good
+	KindReadAgain  = "read-again"        // sectors in conflict were read again to settle them
+	KindSettled    = "settled"           // a conflict was settled
+	KindPutOff     = "put-off"           // a checkpoint waits for readers of the map
+	KindEnded      = "ended"             // the pass ended
+	KindRound      = "round"             // a round was opened
+	KindAmended    = "amended"           // what was noted of a round was corrected
+	KindInspected  = "inspected"         // what the eye saw was noted
 )
 
 // Listener is told how a pass goes. Its methods are called by the goroutine that
@@ -66,6 +69,9 @@ type Progress struct {
 	Doing  string        // why the reading is where it is, half a sentence
 	At     sector.Range  // the request that the drive works on
 	Trying time.Duration // for how long
+
+	// Reviving is what is done to a drive that gives no answer; "" while it works.
+	Reviving device.Step
 }
 
 // silent is the listener of a pass that nobody listens to.

@@ -151,6 +151,17 @@ func syncFolder(dir string) error {
 // says. ErrImage is returned when it is not. It may be longer by zeros: a kill
 // leaves them between the image's lengthening and the map's learning of it.
 func openImage(dir string, sectors int64, flags int) (*os.File, error) {
+	f, err := openImageOr(dir, sectors, flags)
+	if errors.Is(err, ErrShort) {
+		err = errors.Join(err, f.Close())
+		f = nil
+	}
+	return f, err
+}
+
+// openImageOr is openImage that returns an image that is too short as well,
+// with ErrShort.
+func openImageOr(dir string, sectors int64, flags int) (*os.File, error) {
 	path := filepath.Join(dir, imageName)
 	f, err := os.OpenFile(path, flags, 0)
 	if errors.Is(err, fs.ErrNotExist) {
@@ -162,7 +173,10 @@ func openImage(dir string, sectors int64, flags int) (*os.File, error) {
 	info, err := f.Stat()
 	if err == nil {
 		size, want := info.Size(), sectors*sector.Size
-		if size < want || size > want && !readsAsZeros(f, want, size) {
+		switch {
+		case size < want:
+			return f, fmt.Errorf("%s: %w: the image is %d bytes long, the map says %d", path, ErrShort, size, want)
+		case size > want && !readsAsZeros(f, want, size):
 			err = fmt.Errorf("%s: %w: the image is %d bytes long, the map says %d", path, ErrImage, size, want)
 		}
 	}

@@ -2,7 +2,6 @@ package imager
 
 import (
 	"context"
-	"fmt"
 
 	"turnstone/device/sector"
 	"turnstone/mapfile"
@@ -32,14 +31,8 @@ func (s *Source) imageHauls(ctx context.Context, m *mapfile.Map, tell func(at se
 	}
 	if s.m == nil {
 		h := haul{read: read, fresh: s.good.Subtract(&here)}
-		found, err := s.readDiffering(ctx, m, s.good.Intersect(&here), tell)
-		if err != nil {
-			return nil, err
-		}
-		for _, at := range found {
-			h.other.Add(sector.Span(at, 1))
-		}
-		return []haul{h}, nil
+		h.other = h.readDiffering(ctx, m, s.good.Intersect(&here), tell)
+		return []haul{h}, ctx.Err()
 	}
 	sums := func(dst []uint32, r sector.Range) []uint32 {
 		for _, part := range s.m.Sums(r) {
@@ -52,12 +45,12 @@ func (s *Source) imageHauls(ctx context.Context, m *mapfile.Map, tell func(at se
 		won := s.m.WonSet(n)
 		hauls[n] = haul{pass: n, read: read, sums: sums, fresh: won.Subtract(&here)}
 	}
-	_, found := differing(m, s.m)
-	for _, at := range found {
-		if sum, n, _ := s.m.Sum(at); !met(m, at, sum) {
+	differing(m, s.m, func(at sector.LBA, sum uint32) {
+		if !met(m, at, sum) {
+			_, n, _ := s.m.Sum(at)
 			hauls[n].other.Add(sector.Span(at, 1))
 		}
-	}
+	})
 	return hauls, nil
 }
 
@@ -117,35 +110,31 @@ func pieces(set *sector.Set, yield func(sector.Range) bool) bool {
 	return true
 }
 
-// readDiffering reads the sectors of both from an image and lists those that are
-// other than the map's checksums say, and not known.
-func (s *Source) readDiffering(ctx context.Context, m *mapfile.Map, both sector.Set, tell func(at sector.Range)) ([]sector.LBA, error) {
-	var found []sector.LBA
-	var sums []uint32
-	buf := make([]byte, largest*sector.Size)
-	var err error
+// readDiffering reads the sectors of both, without checksums, and says which are
+// other than the map's checksums say, and not known. What can't be read is passed
+// over: it is good here. It ends with ctx.
+func (h *haul) readDiffering(ctx context.Context, m *mapfile.Map, both sector.Set, tell func(at sector.Range)) sector.Set {
+	var found sector.Set
+	p := parcel{data: make([]byte, largest*sector.Size)}
 	pieces(&both, func(r sector.Range) bool {
-		if err = ctx.Err(); err != nil {
+		if ctx.Err() != nil {
 			return false
 		}
 		tell(r)
-		p := buf[:r.Bytes()]
-		if _, err = s.image.ReadAt(p, r.First.Offset()); err != nil {
-			err = fmt.Errorf("reading %s at sectors %v: %w", s.Name, r, err)
-			return false
-		}
-		sums = mapfile.AppendSums(sums[:0], p)
-		for part, want := range m.Sums(r) {
-			for i, sum := range want {
-				at := part.First + sector.LBA(i)
-				if got := sums[at-r.First]; got != sum && !met(m, at, got) {
-					found = append(found, at)
+		p.fill(h, r, nil)
+		for _, came := range p.whole {
+			for part, want := range m.Sums(came) {
+				for i, sum := range want {
+					at := part.First + sector.LBA(i)
+					if got := p.sums[at-r.First]; got != sum && !met(m, at, got) {
+						found.Add(sector.Span(at, 1))
+					}
 				}
 			}
 		}
 		return true
 	})
-	return found, err
+	return found
 }
 
 // parcel is neighbouring sectors of a source on their way into the case.

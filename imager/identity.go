@@ -5,7 +5,11 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
+	"os"
 	"path/filepath"
+	"slices"
+	"strings"
 
 	"turnstone/device"
 	"turnstone/device/sector"
@@ -20,8 +24,19 @@ func (c *Case) recognise(info device.Info) (mustRead bool, err error) {
 	if d.Sectors-info.Sectors > mayLack(info.Node) || kindsDiffer(d.Kind, info.Kind) {
 		return false, &OtherDiscError{Case: discInWords(d.Kind, d.Sectors), Drive: discInWords(info.Kind, info.Sectors)}
 	}
+	for _, name := range slices.Sorted(maps.Keys(info.Identity)) {
+		if known, told := d.Identity[name], info.Identity[name]; known != "" && known != told {
+			return false, &OtherDiscError{
+				Case:  fmt.Sprintf("%s with the %s %s", discInWords(d.Kind, d.Sectors), name, known),
+				Drive: fmt.Sprintf("%s with the %s %s", discInWords(info.Kind, info.Sectors), name, told),
+			}
+		}
+	}
 	if c.m.Count(mapfile.Good) == 0 {
 		return false, nil // nothing in the image that sectors of another disc could mix with
+	}
+	if id := info.Identity[device.Unique]; id != "" && id == d.Identity[device.Unique] {
+		return false, nil
 	}
 	if info.Sectors == d.Sectors && info.Medium != "" {
 		for _, p := range c.m.Passes() {
@@ -58,18 +73,33 @@ func discInWords(kind string, sectors int64) string {
 }
 
 // grown is what is known of a disc once a drive has told of it: its kind where
-// that was not known, and a size above the one known, as a disc shows that was
-// read in part before.
+// that was not known, a size above the one known, as a disc shows that was
+// read in part before, what is written, and what else it is known by.
 func grown(d mapfile.Disc, info device.Info) mapfile.Disc {
 	if kindUnknown(d.Kind) {
 		d.Kind, d.BlockSectors = info.Kind, int64(info.BlockSectors)
 	}
-	if info.Sectors > d.Sectors {
-		d.Written = d.Written.Clone()
-		d.Written.Add(sector.Range{First: sector.LBA(d.Sectors), End: sector.LBA(info.Sectors)})
-		d.Sectors = info.Sectors
+	written := WrittenArea(info)
+	d.Written = d.Written.Union(&written)
+	d.Sectors = max(d.Sectors, info.Sectors)
+	if len(info.Identity) > 0 {
+		known := maps.Clone(d.Identity)
+		d.Identity = maps.Clone(info.Identity)
+		maps.Copy(d.Identity, known)
 	}
 	return d
+}
+
+// WrittenArea is what a drive says is recorded: all of the disc where it says
+// nothing.
+func WrittenArea(info device.Info) sector.Set {
+	whole := sector.Span(0, info.Sectors)
+	if len(info.Written) == 0 {
+		return sector.Of(whole)
+	}
+	told := sector.Of(info.Written...)
+	shown := sector.Of(whole)
+	return told.Intersect(&shown)
 }
 
 // learn takes over what grown says, for the next commit. The image grows first:
@@ -123,19 +153,42 @@ func readIdentity(ctx context.Context, m *mapfile.Map, r device.Reader, block se
 // identityBlock chooses the good block that tells this disc from others best:
 // its sectors differ from each other, and its content comes nowhere else on the
 // disc. Blocks in the middle of what is good come first: discs of one make
-// often begin alike. It returns the empty range when nothing is good.
-func identityBlock(m *mapfile.Map) sector.Range {
-	const candidates = 64
-	block := max(1, m.Disc().BlockSectors)
+// often begin alike. What this drive, by its number, has read itself comes before
+// what another one has: it may not be able to read that. It returns the empty
+// range when nothing is good.
+func identityBlock(m *mapfile.Map, drive int) sector.Range {
 	good := m.In(mapfile.Good)
 	// A sector that some drive gave otherwise would make its disc another one.
 	disputed := m.Disputed()
 	if sure := good.Subtract(&disputed); !sure.Empty() {
 		good = sure
 	}
-	total := good.Count()
+	var own sector.Set
+	for n, p := range m.Passes() {
+		if p.Drive == drive {
+			won := m.WonSet(n)
+			own = own.Union(&won)
+		}
+	}
+	own = own.Intersect(&good)
+	block, peculiar := mostPeculiar(m, own, good)
+	if !peculiar {
+		if other, ok := mostPeculiar(m, good, good); ok || block.Empty() {
+			return other
+		}
+	}
+	return block
+}
+
+// mostPeculiar is identityBlock within a part of what is good. Where no whole
+// block of it can tell anything, it is not peculiar: the longest that is left of
+// one then.
+func mostPeculiar(m *mapfile.Map, part, good sector.Set) (_ sector.Range, peculiar bool) {
+	const candidates = 64
+	block := max(1, m.Disc().BlockSectors)
+	total := part.Count()
 	if total == 0 {
-		return sector.Range{}
+		return sector.Range{}, false
 	}
 	type candidate struct {
 		block sector.Range
@@ -152,15 +205,15 @@ func identityBlock(m *mapfile.Map) sector.Range {
 			step = -step
 		}
 		at := total/2 + step*total/candidates
-		a, ok := nth(&good, min(max(at, 0), total-1))
+		a, ok := nth(&part, min(max(at, 0), total-1))
 		if !ok {
 			continue
 		}
 		whole := sector.Span(a, 1).Blocks(block)
-		if !good.Covers(whole) {
-			for part := range good.In(whole) {
-				if part.Count() > longest.Count() {
-					longest = part
+		if !part.Covers(whole) {
+			for piece := range part.In(whole) {
+				if piece.Count() > longest.Count() {
+					longest = piece
 				}
 			}
 			continue
@@ -190,9 +243,9 @@ func identityBlock(m *mapfile.Map) sector.Range {
 		}
 	}
 	if len(found) == 0 {
-		return longest
+		return longest, false
 	}
-	return best.block
+	return best.block, true
 }
 
 // distinctSums tells whether the sectors of a good block all differ and none is
@@ -228,13 +281,31 @@ func nth(s *sector.Set, n int64) (sector.LBA, bool) {
 	return 0, false
 }
 
-// IsOwn tells whether a node is a file of the case itself, by whatever name: they
-// must not be read into it.
+// IsOwn tells whether a node is a file of the case itself, by whatever name, or a
+// loop device of one: they must not be read into it.
 func (c *Case) IsOwn(node string) bool {
 	if path, err := filepath.EvalSymlinks(node); err == nil {
 		node = path
 	}
+	if file := loopFile("/sys", node); file != "" {
+		node = file
+	}
 	return sameFile(node, filepath.Join(c.Dir, imageName)) || sameFile(filepath.Dir(node), c.Dir)
+}
+
+// loopFile is the file of a loop device, or of a partition of one; "" for what is
+// none. The kernel tells it under sys (Documentation/ABI/testing/sysfs-block-loop).
+func loopFile(sys, node string) string {
+	dir, err := filepath.EvalSymlinks(filepath.Join(sys, "class/block", filepath.Base(node)))
+	if err != nil || filepath.Dir(node) != "/dev" {
+		return ""
+	}
+	for _, d := range []string{dir, filepath.Dir(dir)} { // a partition lies in its disk
+		if b, err := os.ReadFile(filepath.Join(d, "loop/backing_file")); err == nil {
+			return strings.TrimSuffix(string(b), "\n")
+		}
+	}
+	return ""
 }
 
 // otherDisc tells whether an error says that the drive holds another disc.

@@ -68,7 +68,7 @@ func (c *Case) resume(n int, l Listener, often rhythm) (intake, error) {
 		err = c.commit()
 	}
 	if err != nil {
-		return intake{}, fmt.Errorf("beginning a pass: %w", err)
+		return intake{}, c.besideConflicts(fmt.Errorf("beginning a pass: %w", err))
 	}
 	t := intake{
 		c: c, listener: l, n: n, rec: rec, began: c.now(), before: rec.Seconds,
@@ -201,7 +201,7 @@ func (t *intake) finish() (Ending, error) {
 	if t.err == nil {
 		return e, nil
 	}
-	return e, errors.Join(t.err, t.takeBack())
+	return e, t.c.besideConflicts(errors.Join(t.err, t.takeBack()))
 }
 
 // finalTries is how often the last checkpoint is tried while readers hold the

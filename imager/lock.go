@@ -76,6 +76,18 @@ func shareLock(dir string) (io.Closer, error) {
 	return sharedLock{f}, nil
 }
 
+// UserOf is who writes into the case in dir at this moment; nil where nobody does.
+func UserOf(dir string) (*InUseError, error) {
+	l, err := shareLock(dir)
+	if user, ok := errors.AsType[*InUseError](err); ok {
+		return user, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	return nil, l.Close()
+}
+
 // sharedLock is a lock that others may share.
 type sharedLock struct{ f *os.File }
 

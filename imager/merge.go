@@ -31,7 +31,7 @@ type Brought struct {
 	Source    string     // its name
 	Passes    []int      // passes of the case that it gave rise to
 	Won       int64      // sectors that the case lacked
-	Conflicts int64      // sectors of which it has other data than was known
+	Conflicts int64      // sectors of which it has other data than was known, whether one reading or several
 	Lost      sector.Set // sectors that it calls good and that can't be read, or have other bytes than its checksum says
 }
 
@@ -60,7 +60,7 @@ func (c *Case) Merge(ctx context.Context, g Merging) (Merged, error) {
 		res.From = append(res.From, m.brought)
 		if err != nil && !errors.Is(err, ctx.Err()) {
 			res.How = HowError
-			return res, err
+			return res, c.besideConflicts(err)
 		}
 		if ctx.Err() != nil {
 			res.How = HowInterrupted
@@ -71,8 +71,8 @@ func (c *Case) Merge(ctx context.Context, g Merging) (Merged, error) {
 }
 
 // adopt takes over what the source knows of the disc and the case does not: the
-// disc itself where it was not recognised yet, and sectors outside what was
-// taken for the written area.
+// disc itself where it was not recognised yet, its kind, and sectors outside what
+// was taken for the written area.
 func (c *Case) adopt(s *Source) error {
 	d := c.m.Disc()
 	if d.Sectors == 0 {
@@ -82,9 +82,12 @@ func (c *Case) adopt(s *Source) error {
 			d.Seen = seen
 		}
 	}
+	if kindUnknown(d.Kind) && !kindUnknown(s.disc.Kind) {
+		d.Kind, d.BlockSectors = s.disc.Kind, s.disc.BlockSectors
+	}
 	good := s.all()
 	d.Written = d.Written.Union(&good)
-	if now := c.m.Disc(); d.Sectors == now.Sectors && d.Written.Equal(&now.Written) {
+	if now := c.m.Disc(); d.Sectors == now.Sectors && d.Kind == now.Kind && d.Written.Equal(&now.Written) {
 		return nil
 	}
 	return c.learn(d)
@@ -99,7 +102,8 @@ type merger struct {
 
 	passes  map[int]int // the case's passes by the source's
 	brought Brought
-	left    int64 // sectors still to be taken
+	other   sector.Set // of which other data was brought
+	left    int64      // sectors still to be taken
 	how     string
 }
 
@@ -125,7 +129,7 @@ func (m *merger) take(ctx context.Context, hauls []haul) error {
 		m.left += hauls[i].count()
 	}
 	for i := range hauls {
-		if hauls[i].empty() {
+		if hauls[i].empty() || ctx.Err() != nil { // a pass is not begun to be ended at once
 			continue
 		}
 		if err := m.takeOne(ctx, &hauls[i]); err != nil {
@@ -205,7 +209,8 @@ func (m *merger) bring(t *intake, p *parcel) {
 			m.brought.Won += r.Count()
 		} else {
 			t.keep(run, data, sums)
-			m.brought.Conflicts += r.Count()
+			m.other.Add(r)
+			m.brought.Conflicts = m.other.Count()
 		}
 	}
 }

@@ -318,6 +318,99 @@ func TestMergeRefusesAnotherDisc(t *testing.T) {
 	}
 }
 
+// A sector of which a source brings two readings is one sector; a kind that only
+// the source knows is learned; and a merge that fails where sectors are in conflict
+// says that too.
+func TestMergeBesideConflicts(t *testing.T) {
+	const n = 1024
+	a := newStation(t, "a", n, []sector.Range{span(0, 100)}, nil)
+	b := newStation(t, "b", n, []sector.Range{span(900, 100)}, []sector.LBA{300})
+	third := newStation(t, "third", n, nil, []sector.LBA{300})
+	b.merge(t, third)
+	src := b.source(t)
+	src.disc.Kind, src.disc.BlockSectors = "bd", 32
+	res, err := a.c.Merge(t.Context(), merging(src))
+	if err != nil {
+		t.Fatal(err)
+	}
+	a.close(a.c)
+	if from := res.From[0]; from.Conflicts != 1 || len(a.c.m.Conflicts()) != 2 {
+		t.Errorf("Merge() = %+v, %d conflicts; want 1 sector with 2 other sides", from, len(a.c.m.Conflicts()))
+	}
+	if d := a.c.m.Disc(); d.Kind != "bd" || d.BlockSectors != 32 {
+		t.Errorf("disc = %q in blocks of %d; want what the source knows: bd, 32", d.Kind, d.BlockSectors)
+	}
+	var won []int64
+	for _, p := range StatusOf(a.c.m).Rounds[0].Passes {
+		won = append(won, p.Conflicts)
+	}
+	if got := fmt.Sprint(won); got != "[0 1 1]" {
+		t.Errorf("conflicts by pass = %s; want [0 1 1]", got)
+	}
+	// Each time a further side of sector 300; the disk fails at the first step of
+	// the pass, at the second and so on.
+	failed := 0
+	for step := 0; ; step++ {
+		data := make([]byte, n*sector.Size)
+		data[sector.LBA(300).Offset()] = byte(step + 1)
+		image := &Source{Name: "i", id: "/i", good: sector.Of(span(300, 1)), disc: mapfile.Disc{Sectors: n}, image: bytes.NewReader(data)}
+		a.step, a.failAt = 0, step
+		_, err := a.c.Merge(t.Context(), merging(image))
+		if err == nil && a.step <= step {
+			break
+		}
+		failed++
+		if !errors.Is(err, errStep) || !errors.Is(err, ErrConflict) {
+			t.Errorf("step %d: Merge() = %v; want the injected error, and an ErrConflict beside it", step, err)
+		}
+	}
+	if failed < 4 {
+		t.Errorf("a merge of %d steps; want 4 or more", failed)
+	}
+	a.step, a.failAt = 0, 0
+	if _, err := a.c.SettleFor(1); !errors.Is(err, errStep) || !errors.Is(err, ErrConflict) {
+		t.Errorf("SettleFor() on a failing disk = %v; want its error, and an ErrConflict beside it", err)
+	}
+}
+
+// An interrupted merge begins no pass only to end it.
+func TestMergeInterruptedBetweenPasses(t *testing.T) {
+	const n, passes = 512, 6
+	b := newStation(t, "b", n, []sector.Range{span(64, n-64)}, nil)
+	for i := range int64(passes - 1) { // each of them gives 64 sectors more
+		x := newStation(t, fmt.Sprint("x", i), n, []sector.Range{span(sector.LBA(128+64*i), n-128-64*i)}, nil)
+		b.merge(t, x)
+	}
+	for range 10 { // what is ready at the same time is taken by chance
+		a := newStation(t, "a", n, []sector.Range{span(0, n)}, nil)
+		ctx, cancel := context.WithCancel(t.Context())
+		left := 1
+		g := merging(b.source(t))
+		g.Listener = stopAfter{cancel, &left}
+		res, err := a.c.Merge(ctx, g)
+		if err != nil || res.How != HowInterrupted || len(res.From[0].Passes) != 1 {
+			t.Fatalf("Merge() = %+v, %v; want interrupted in its first pass of %d", res, err, passes)
+		}
+		a.close(a.c)
+	}
+}
+
+// Sectors of an image that can't be read tell nothing; the others are taken.
+func TestMergeOfFailingImage(t *testing.T) {
+	const n = 1024
+	a := newStation(t, "a", n, []sector.Range{span(500, 100)}, nil)
+	image := devicetest.Image(devicetest.Pattern, n)
+	for _, bad := range []sector.LBA{300, 550} { // good here, missing here
+		s := &Source{Name: "i", id: "/i", good: sector.Of(span(0, n)), disc: mapfile.Disc{Sectors: n},
+			image: broken{bytes.NewReader(image), bad}}
+		res, err := a.c.Merge(t.Context(), merging(s))
+		if err != nil || bad == 300 && (res.From[0].Won != 100 || !res.From[0].Lost.Empty()) {
+			t.Errorf("Merge(sector %d can't be read) = %+v, %v; want 100 won", bad, res, err)
+		}
+		a.close(a.c)
+	}
+}
+
 // The first sources' disagreement shows only between them where the case has
 // nothing yet.
 func TestSourcesMustBeOneDisc(t *testing.T) {

@@ -170,6 +170,35 @@ func TestIsOwn(t *testing.T) {
 	}
 }
 
+// The kernel tells which file lies behind a loop device: here as it lays its
+// folders out (Documentation/ABI/testing/sysfs-block-loop), a test of the command
+// asks the kernel itself.
+func TestLoopFile(t *testing.T) {
+	sys := t.TempDir()
+	disk := filepath.Join(sys, "devices/virtual/block/loop7")
+	class := filepath.Join(sys, "class/block")
+	for _, dir := range []string{filepath.Join(disk, "loop"), filepath.Join(disk, "loop7p1"), filepath.Join(sys, "devices/sr0"), class} {
+		if err := os.MkdirAll(dir, 0o700); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := os.WriteFile(filepath.Join(disk, "loop/backing_file"), []byte("/a case/image.iso\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for name, to := range map[string]string{"loop7": disk, "loop7p1": filepath.Join(disk, "loop7p1"), "sr0": filepath.Join(sys, "devices/sr0")} {
+		if err := os.Symlink(to, filepath.Join(class, name)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for node, want := range map[string]string{
+		"/dev/loop7": "/a case/image.iso", "/dev/loop7p1": "/a case/image.iso", "/dev/sr0": "", "/dev/none": "", "/tmp/loop7": "",
+	} {
+		if got := loopFile(sys, node); got != want {
+			t.Errorf("loopFile(%s) = %q; want %q", node, got, want)
+		}
+	}
+}
+
 // A second writer learns who the first one is, however long its command line;
 // what a killed one has left in the lock file names nobody.
 func TestInUseNamesTheHolder(t *testing.T) {

@@ -29,6 +29,8 @@ type pass struct {
 	info device.Info
 	plan *plan.Plan
 
+	fragile bool // as the eye saw it
+
 	asked   []inHand  // oldest first
 	since   time.Time // when the drive took up the oldest
 	control control
@@ -121,6 +123,10 @@ func (p *pass) ask(ctx context.Context) {
 			p.end(e.How, "%s", e.Why)
 			return
 		case step != plan.Ask:
+			return
+		}
+		if int64(req.Range.End) > p.info.Sectors { // opened again it lacks the end
+			p.end(HowStalled, "opened again after a stall the drive shows %d sectors: the next pass goes on with these", p.info.Sectors)
 			return
 		}
 		settings, err := p.control.use(ctx, req.Settings)
@@ -254,21 +260,14 @@ func (p *pass) stalled(ctx context.Context, e *device.ReadError) {
 		p.end(HowStalled, "%v; it had not answered elsewhere either", e)
 		return
 	}
-	if err := again.Reopen(ctx); err != nil {
+	if err := p.comeBack(ctx, again); err != nil {
 		p.end(HowStalled, "%v; and it could not be opened again: %v", e, err)
 		return
 	}
 	before := p.info
 	p.info = p.r.Reader.Info()
 	p.tell(mapfile.Event{Time: p.c.now(), Pass: p.n, Kind: KindReopened, Text: p.info.Name() + " opened again after a stall"})
-	if p.info.Sectors != before.Sectors {
-		p.end(HowOtherDisc, "after a stall the drive holds %s, before it was %s",
-			discInWords(p.info.Kind, p.info.Sectors), discInWords(before.Kind, before.Sectors))
-		return
-	}
-	if p.good > 0 && (before.Medium == "" || p.info.Medium != before.Medium) {
-		p.prove(ctx) // nothing tells that the disc was not changed meanwhile
-	}
+	p.sameAfter(ctx, before)
 }
 
 // report tells the listener where the pass stands.

@@ -26,6 +26,10 @@ type Reading struct {
 	// plan does; the speed is a cap.
 	Settings mapfile.Settings
 
+	// Allow is asked before something is done to a drive that gives no answer, where
+	// the disc is recorded as fragile; nil: no.
+	Allow func(context.Context, device.Step) bool
+
 	// CheckpointTime and CheckpointBytes say when a checkpoint is due: 5 s and
 	// 64 MiB where they are 0.
 	CheckpointTime  time.Duration
@@ -73,6 +77,21 @@ func (c *Case) Read(ctx context.Context, r Reading) (Ending, error) {
 	if err := CheckRange(r.Only, disc.Sectors); err != nil {
 		return none, err
 	}
+	back, err := c.lend(ctx, r.Reader, info)
+	if err != nil {
+		return none, err
+	}
+	end, err := c.readKnown(ctx, r, info, disc, mustRead)
+	if owed := back(); owed != nil {
+		err = errors.Join(err, owed)
+	}
+	return end, err
+}
+
+// readKnown runs a pass over a disc that was recognised; mustRead tells that a good
+// block has to show that it is the case's.
+func (c *Case) readKnown(ctx context.Context, r Reading, info device.Info, disc mapfile.Disc, mustRead bool) (Ending, error) {
+	none := Ending{Pass: -1}
 	control := newControl(r.Reader, r.Settings)
 	if err := control.takes(ctx); err != nil {
 		return none, err
@@ -117,7 +136,7 @@ func CheckRange(only sector.Set, sectors int64) error {
 // proveDisc reads one good block to know the disc again, and keeps an event of
 // it.
 func (c *Case) proveDisc(ctx context.Context, r Reading) (Ending, error) {
-	block := identityBlock(c.m)
+	block := identityBlock(c.m, driveNumber(c.m, r.Reader.Info()))
 	err := readIdentity(ctx, c.m, r.Reader, block)
 	e := mapfile.Event{Time: c.now(), Pass: -1, Kind: KindIdentity, Range: block,
 		Text: "the same disc"}
@@ -162,7 +181,9 @@ func (c *Case) beginReading(r Reading, info device.Info) (*pass, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &pass{intake: t, r: r, info: info, block: max(1, c.m.Disc().BlockSectors)}, nil
+	d := c.m.Disc()
+	return &pass{intake: t, r: r, info: info, block: max(1, d.BlockSectors),
+		fragile: d.Seen != nil && d.Seen.Fragile == "yes"}, nil
 }
 
 func (r Reading) rhythm() rhythm { return rhythm{r.CheckpointTime, r.CheckpointBytes}.filled() }

@@ -1,6 +1,7 @@
 package imager
 
 import (
+	"context"
 	"errors"
 	"testing"
 
@@ -45,6 +46,72 @@ func TestDiscThatLacksItsEnd(t *testing.T) {
 			t.Errorf("after Read(%s with %d sectors): good = %d, size = %d; want all that it shows, %d", c.node, c.shown, good, size, n)
 		}
 		d.close(cs)
+	}
+}
+
+// resized is a drive whose disc shows another size once it is opened again.
+type resized struct {
+	*devicetest.Fake
+	sectors int64
+}
+
+func (r resized) Reopen(ctx context.Context) error {
+	r.Insert(r.sectors, devicetest.Pattern, "fake/1")
+	return r.Fake.Reopen(ctx)
+}
+
+// Also between a stall and the reopening after it the kernel may take sectors off
+// the end, or put them back: the pass goes on with the same disc as far as it is
+// shown.
+func TestDiscThatLacksItsEndAfterAStall(t *testing.T) {
+	const n = 512
+	for _, c := range []struct {
+		node          string
+		before, after int64
+		same          bool
+	}{
+		{"/dev/sr0", n, n - 75, true}, {"/dev/sr0", n - 75, n, true}, {"/dev/sr0", n, n - 76, false}, {"/dev/sdb", n, n - 1, false},
+	} {
+		d := newCutDisk(t, n, 1)
+		drive := devicetest.NewFake(c.before, devicetest.Options{Info: device.Info{Node: c.node}})
+		drive.Stall(span(64, 1), 1)
+		cs := d.open(drive.Now)
+		end, err := cs.Read(t.Context(), reading(resized{drive, c.after}))
+		if err != nil || (end.How == HowOtherDisc) == c.same {
+			t.Errorf("%s with %d, then %d sectors: Read() = %+v, %v; want the same disc: %v, nil", c.node, c.before, c.after, end, err, c.same)
+		}
+		d.close(cs)
+		if !c.same {
+			continue
+		}
+		again := devicetest.NewFake(c.after, devicetest.Options{Info: device.Info{Node: c.node}})
+		if _, err := cs.Read(t.Context(), reading(again)); err != nil && !errors.Is(err, ErrNothingToAsk) {
+			t.Errorf("%s with %d, then %d sectors: the next Read() = %v; want nil", c.node, c.before, c.after, err)
+		}
+		if good := cs.m.Count(mapfile.Good); good < c.after-16 {
+			t.Errorf("%s with %d, then %d sectors: good = %d; want all that it shows, but for the block of the stall", c.node, c.before, c.after, good)
+		}
+		d.close(cs)
+	}
+}
+
+// A drive is known again by what it has read itself: what another drive has, and
+// this one can't read, would make its disc an unknown one.
+func TestIdentityBlockIsTheDrivesOwn(t *testing.T) {
+	const n = 1024
+	a := newStation(t, "a", n, []sector.Range{span(100, n-100)}, nil)
+	b := newStation(t, "b", n, nil, nil)
+	a.merge(t, b)
+	if got, own := identityBlock(a.c.m, 0), span(0, 100); !own.Covers(got) {
+		t.Errorf("identityBlock(the drive of the case) = %v; want one in %v", got, own)
+	}
+	if got := identityBlock(a.c.m, 1); got.Count() != 16 || got.First < 256 {
+		t.Errorf("identityBlock(another drive) = %v; want one in the middle of all", got)
+	}
+	again := devicetest.NewFake(n, devicetest.Options{Info: device.Info{Node: "/dev/a", Medium: "fake/2"}})
+	again.Fail(span(100, n-100), device.Medium, devicetest.Always)
+	if _, err := a.c.Read(t.Context(), reading(again)); !errors.Is(err, ErrNothingToAsk) {
+		t.Errorf("Read() = %v; want ErrNothingToAsk", err)
 	}
 }
 

@@ -62,11 +62,7 @@ func refuse(into, from *Source) error {
 				from.good.Bounds().End-1, into.Name, a.Sectors), ErrRange}
 		}
 	}
-	common, differ, err := compare(into, from)
-	if err != nil {
-		return fmt.Errorf("comparing %s with %s: %w", from.Name, into.Name, err)
-	}
-	if another(common, differ) {
+	if common, differ := compare(into, from); another(common, differ) {
 		return &RefusedError{from.Name, fmt.Sprintf("is of another disc than %s: %d of %d compared sectors that are good in both differ",
 			into.Name, differ, common), ErrOtherDisc}
 	}
@@ -77,45 +73,43 @@ func refuse(into, from *Source) error {
 func another(common, differ int64) bool { return common >= commonEnough && differ*oneIn > common }
 
 // compare counts sectors that are good in both, and those of them that differ:
-// all where both have checksums, else a sample.
-func compare(a, b *Source) (common, differ int64, err error) {
+// all where both have checksums, else a sample. Sectors of an image that can't be
+// read tell nothing.
+func compare(a, b *Source) (common, differ int64) {
 	if a.m != nil && b.m != nil {
-		common, others := differing(a.m, b.m)
-		return common, int64(len(others)), nil
+		common = differing(a.m, b.m, func(sector.LBA, uint32) { differ++ })
+		return common, differ
 	}
 	ours, theirs := a.all(), b.all()
 	both := ours.Intersect(&theirs)
 	buf := make([]byte, sector.Size)
 	for at := range spread(both, compareSample) {
-		x, err := a.sum(at, buf)
-		if err != nil {
-			return common, differ, err
-		}
-		y, err := b.sum(at, buf)
-		if err != nil {
-			return common, differ, err
+		x, err1 := a.sum(at, buf)
+		y, err2 := b.sum(at, buf)
+		if err1 != nil || err2 != nil {
+			continue
 		}
 		if common++; x != y {
 			differ++
 		}
 	}
-	return common, differ, nil
+	return common, differ
 }
 
-// differing counts the sectors that are good in two maps, and lists those whose
-// checksums differ.
-func differing(a, b *mapfile.Map) (common int64, others []sector.LBA) {
+// differing counts the sectors that are good in two maps, and names those whose
+// checksums differ, in order of address, with b's checksum.
+func differing(a, b *mapfile.Map, found func(at sector.LBA, sum uint32)) (common int64) {
 	for r, ours := range a.Sums(whole(a.Disc().Sectors)) {
 		for part, theirs := range b.Sums(r) {
 			common += part.Count()
 			for i, sum := range theirs {
 				if at := part.First + sector.LBA(i); ours[at-r.First] != sum {
-					others = append(others, at)
+					found(at, sum)
 				}
 			}
 		}
 	}
-	return common, others
+	return common
 }
 
 // mayMerge refuses what can't be merged into the case, before anything is

@@ -48,7 +48,7 @@ func (c *Case) AmendRound(r mapfile.Round) (int, error) {
 		return n, err
 	}
 	c.m.AddEvent(mapfile.Event{Time: c.now(), Pass: -1, Kind: KindAmended,
-		Text: fmt.Sprintf("round %d was noted as %s; now %s", n, roundInWords(was), roundInWords(now))})
+		Text: fmt.Sprintf("round %d was noted as %s; now %s", n, RoundInWords(n, was), RoundInWords(n, now))})
 	return n, c.saveRecords()
 }
 
@@ -100,9 +100,12 @@ func TreatmentsInWords(r mapfile.Round) string {
 	return strings.Join(typed, "; ")
 }
 
-// roundInWords is all that is noted of a round.
-func roundInWords(r mapfile.Round) string {
+// RoundInWords is all that is noted of round n.
+func RoundInWords(n int, r mapfile.Round) string {
 	s := TreatmentsInWords(r)
+	if n == 0 {
+		s = "the disc as it came in"
+	}
 	if r.By != "" {
 		s += ", by " + r.By
 	}

@@ -309,8 +309,8 @@ func TestRoundsInWords(t *testing.T) {
 		{mapfile.Round{Treatments: treatments(t, "clean"), By: "Sam", Grams: 15.6, ThicknessMM: 1.2, Note: "n"},
 			"clean, by Sam, 15.6 g before, 1.2 mm thick before (n)"},
 	} {
-		if got := roundInWords(c.round); got != c.want {
-			t.Errorf("roundInWords(%+v) = %q; want %q", c.round, got, c.want)
+		if got := RoundInWords(1, c.round); got != c.want {
+			t.Errorf("RoundInWords(%+v) = %q; want %q", c.round, got, c.want)
 		}
 	}
 	for _, c := range []struct {

@@ -43,17 +43,20 @@ func (c *Case) SettleFor(pass int) (Settled, error) {
 		return Settled{}, fmt.Errorf("pass %d: %w", pass, mapfile.ErrUnknown)
 	}
 	var all []decision
-	last := sector.LBA(-1)
+	decided := sector.LBA(-1) // a sector has several conflicts, and one decision
 	for _, k := range c.m.Conflicts() {
 		switch {
+		case k.At == decided:
 		case k.OtherPass == pass:
 			all = append(all, decision{k.At, k.Other, pass})
-		case k.KeptPass == pass && k.At != last:
+			decided = k.At
+		case k.KeptPass == pass:
 			all = append(all, decision{k.At, k.Kept, pass})
+			decided = k.At
 		}
-		last = k.At
 	}
-	return c.settle(all, -1, fmt.Sprintf("by hand, for pass %d", pass), silent{})
+	res, err := c.settle(all, -1, fmt.Sprintf("by hand, for pass %d", pass), silent{})
+	return res, c.besideConflicts(err)
 }
 
 // settle makes decisions true, and keeps an event of each, of which the listener

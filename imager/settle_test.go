@@ -241,12 +241,12 @@ func TestIdentityBlockIsUndisputed(t *testing.T) {
 	if _, err := a.c.SettleFor(0); err != nil { // also once it is settled
 		t.Fatal(err)
 	}
-	if got := identityBlock(a.c.m); got != span(0, 16) && got != span(48, 16) {
+	if got := identityBlock(a.c.m, 0); got != span(0, 16) && got != span(48, 16) {
 		t.Errorf("identityBlock() = %v; want 0+16 or 48+16, the others hold disputed sectors", got)
 	}
 	again := devicetest.NewFake(n, devicetest.Options{Info: device.Info{Node: "/dev/b", Medium: "b"},
 		Content: devicetest.Of(b.image)})
-	if err := readIdentity(t.Context(), a.c.m, again, identityBlock(a.c.m)); err != nil {
+	if err := readIdentity(t.Context(), a.c.m, again, identityBlock(a.c.m, 0)); err != nil {
 		t.Errorf("readIdentity(by the drive that differs) = %v; want nil", err)
 	}
 }
@@ -317,6 +317,9 @@ func TestSettleStoppedAtEveryStep(t *testing.T) {
 					}
 					if !errors.Is(err, errStep) {
 						t.Errorf("step %d failed and the error is %v; want the injected one", step, err)
+					}
+					if left := len(a.c.m.Conflicts()); !cut && left > 0 && !errors.Is(err, ErrConflict) {
+						t.Errorf("step %d failed with %d conflicts left and the error is %v; want an ErrConflict beside it", step, left, err)
 					}
 					// A decision waits as an untried sector for the next opening.
 					waits := a.lastGood.Clone()

@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"io/fs"
 	"os"
 	"path/filepath"
 
@@ -35,8 +34,8 @@ func OpenSource(dir, into string) (_ *Source, err error) {
 	if sameFile(dir, into) {
 		return nil, &RefusedError{dir, "is this very case", ErrSameCase}
 	}
-	if _, err := os.Stat(filepath.Join(dir, mapName)); errors.Is(err, fs.ErrNotExist) {
-		return nil, fmt.Errorf("%s: %w", dir, ErrNoCase)
+	if err := noCase(dir); err != nil {
+		return nil, err
 	}
 	s := &Source{Name: dir}
 	defer func() {
@@ -77,6 +76,9 @@ func OpenImageSource(file string, good sector.Set) (*Source, error) {
 	if err != nil {
 		return nil, err
 	}
+	if n := info.Size(); n%sector.Size != 0 && n%rawCDSector == 0 {
+		return nil, fmt.Errorf("%s: it looks like a raw CD image, with %d bytes a sector; an image with %d is wanted", file, rawCDSector, sector.Size)
+	}
 	sectors := info.Size() / sector.Size
 	if b := good.Bounds(); int64(b.End) > sectors {
 		return nil, fmt.Errorf("%s: good up to sector %d, it is said, but the image has %d sectors: %w", file, b.End-1, sectors, ErrRange)
@@ -90,6 +92,12 @@ func OpenImageSource(file string, good sector.Set) (*Source, error) {
 		disc: mapfile.Disc{Kind: "unknown", Sectors: sectors, BlockSectors: 16, Written: sector.Of(sector.Span(0, sectors))},
 	}, nil
 }
+
+// rawCDSector is the bytes of a whole CD sector (ECMA-130, clause 14).
+const rawCDSector = 2352
+
+// Cracked tells whether the source's disc is recorded as cracked.
+func (s *Source) Cracked() bool { return s.disc.Seen != nil && s.disc.Seen.Crack == "yes" }
 
 // Close lets go of the source.
 func (s *Source) Close() error {

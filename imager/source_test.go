@@ -4,6 +4,7 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
@@ -21,6 +22,23 @@ func newFolder(t *testing.T, id string) (dir string, c *Case) {
 		t.Fatal(err)
 	}
 	return dir, c
+}
+
+// What is no case, and an image of other sectors, is said to be so.
+func TestSourceThatIsNone(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "disc.iso")
+	if err := os.WriteFile(file, make([]byte, 3*2352), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := OpenSource(file, ""); !errors.Is(err, ErrNoCase) || !strings.Contains(err.Error(), "a file") {
+		t.Errorf("OpenSource(a file) = %v; want ErrNoCase, a file", err)
+	}
+	if _, err := Load(file); !errors.Is(err, ErrNoCase) {
+		t.Errorf("Load(a file) = %v; want ErrNoCase", err)
+	}
+	if _, err := OpenImageSource(file, sector.Of(span(0, 1))); err == nil || !strings.Contains(err.Error(), "2352") {
+		t.Errorf("OpenImageSource(raw CD sectors) = %v; want it refused", err)
+	}
 }
 
 // While a source is open nobody writes into it, others may read it too; one that

@@ -73,6 +73,65 @@ func TestTakeBackRotten(t *testing.T) {
 	}
 }
 
+// What lay beyond the end of an image that was cut off becomes untried, in the map
+// first: stopped anywhere, the case is never taken for whole. The image gets its
+// length again, and the sector that was cut in two reads as zeros.
+func TestTakeBackCutOff(t *testing.T) {
+	const n, left = 64, 40
+	c := made(t, n)
+	drive := devicetest.NewFake(n, devicetest.Options{})
+	if _, err := c.Read(t.Context(), reading(drive)); err != nil {
+		t.Fatal(err)
+	}
+	c.Close()
+	image := filepath.Join(c.Dir, imageName)
+	if err := os.Truncate(image, left*sector.Size+100); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := Open(c.Dir, Writer{Now: clock}); !errors.Is(err, ErrShort) || !errors.Is(err, ErrImage) {
+		t.Errorf("Open(a case with a short image) = %v; want ErrShort, which is an ErrImage", err)
+	}
+	for _, stopped := range []string{"before the map", "after the map", ""} {
+		c, err := OpenUnproven(c.Dir, Writer{Now: clock})
+		if err != nil {
+			t.Fatal(err)
+		}
+		real := c.disk
+		switch stopped {
+		case "before the map":
+			c.disk = noCommit{real}
+		case "after the map":
+			c.f.Close()
+			if c.f, err = os.Open(image); err != nil { // no length can be set
+				t.Fatal(err)
+			}
+		}
+		want := sector.Of(span(left, n-left))
+		lost, cut, err := c.TakeBackCutOff()
+		if !cut || (err != nil) != (stopped != "") || stopped == "" && !lost.Empty() || stopped == "before the map" && !lost.Equal(&want) {
+			t.Errorf("stopped %q: TakeBackCutOff() = %v, %v, %v", stopped, lost, cut, err)
+		}
+		c.Close()
+		again, err := Open(c.Dir, Writer{Now: clock})
+		if errors.Is(err, ErrShort) != (stopped != "") {
+			t.Errorf("stopped %q: Open() = %v; want ErrShort until all is done", stopped, err)
+		}
+		if err == nil {
+			again.Close()
+		}
+	}
+	if res, err := Check(c.Dir, true); err != nil || len(res.Problems) > 0 || res.Compared != left {
+		t.Errorf("Check() = %+v, %v in the end; want no problem, %d compared", res, err, left)
+	}
+	b, err := os.ReadFile(image)
+	if err != nil || len(b) != n*sector.Size || !bytes.Equal(b[left*sector.Size:], make([]byte, (n-left)*sector.Size)) {
+		t.Errorf("the image has %d bytes, %v; want %d, zeros where it was cut off", len(b), err, n*sector.Size)
+	}
+	if got := len(eventsOf(t, filepath.Join(c.Dir, mapName), KindRotten)); got != 1 {
+		t.Errorf("%d events; want 1", got)
+	}
+}
+
 // A checkpoint that readers of the map have put off is due again, also when
 // nothing came since: a drive may hang for a minute, and the power fail in it.
 func TestPutOffIsTriedAgain(t *testing.T) {

@@ -2,6 +2,7 @@ package imager
 
 import (
 	"encoding/json"
+	"iter"
 
 	"turnstone/device/sector"
 	"turnstone/mapfile"
@@ -50,6 +51,10 @@ type PassStatus struct {
 	Seconds     float64 `json:"seconds"`
 	Ended       string  `json:"ended"`  // "" while it runs
 	Merged      bool    `json:"merged"` // its sectors came from another case or an image
+
+	// Conflicts is how many sectors it gave otherwise than they are in the image,
+	// of which nothing was decided yet.
+	Conflicts int64 `json:"conflicts"`
 }
 
 // StatusOf is where the case of a map stands.
@@ -71,9 +76,14 @@ func StatusOf(m *mapfile.Map) Status {
 		}
 		s.Rounds = append(s.Rounds, rs)
 	}
+	others := map[int]int64{}
+	for _, c := range m.Conflicts() {
+		others[c.OtherPass]++
+	}
 	drives := m.Drives()
 	for n, p := range m.Passes() {
-		ps := PassStatus{Pass: n, Won: m.Won(n), FailedReads: p.Failed, Seconds: p.Seconds, Ended: p.How, Merged: p.Drive < 0}
+		ps := PassStatus{Pass: n, Won: m.Won(n), FailedReads: p.Failed, Seconds: p.Seconds, Ended: p.How,
+			Merged: p.Drive < 0, Conflicts: others[n]}
 		if p.Drive >= 0 {
 			ps.Drive = DriveName(drives[p.Drive])
 		} else if p.Origin != nil {
@@ -122,8 +132,23 @@ func statusDoc(m *mapfile.Map) []byte {
 // Missing is the number of sectors of the written area that are not good.
 func (s Status) Missing() int64 { return s.Bad + s.Untried }
 
-// Missing is the set of the sectors of the written area that are not good.
-func Missing(m *mapfile.Map) sector.Set {
-	bad, untried := m.In(mapfile.Bad), m.In(mapfile.Untried)
-	return bad.Union(&untried)
+// Missing goes through the sectors of the written area that are not good, as
+// maximal ranges in order. The map must not change meanwhile.
+func Missing(m *mapfile.Map) iter.Seq[sector.Range] {
+	return func(yield func(sector.Range) bool) {
+		d := m.Disc()
+		for area := range d.Written.Runs() {
+			gap := sector.Range{First: area.First, End: area.First}
+			for good := range m.Ranges(mapfile.Good, area) {
+				gap.End = good.First
+				if !gap.Empty() && !yield(gap) {
+					return
+				}
+				gap.First = good.End
+			}
+			if gap.End = area.End; !gap.Empty() && !yield(gap) {
+				return
+			}
+		}
+	}
 }

@@ -5,6 +5,7 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
 	"unicode/utf8"
 
 	"turnstone/mapfile"
@@ -44,6 +45,9 @@ func ParseTreatment(typed string) (mapfile.Treatment, error) {
 	}
 	if len(typed) > typedMax || !utf8.ValidString(typed) {
 		return bad("more than %d letters; put the rest into --note", typedMax)
+	}
+	if strings.IndexFunc(typed, func(r rune) bool { return !unicode.IsPrint(r) }) >= 0 {
+		return bad("it has a character that can't be shown")
 	}
 	first, rest, more := strings.Cut(typed, ",")
 	word, grade, _ := strings.Cut(strings.TrimSpace(first), " ")

@@ -29,6 +29,11 @@ const (
 	mapped = 256 << 20
 )
 
+// spare is how much is allocated behind the end of the file: what the largest
+// commit may need. A disk that an image has filled to its last byte has room for
+// the commit that calls its sectors good.
+const spare = 2 << 20
+
 // guarded runs f. A panic in it, also one for a fault in mapped memory, becomes
 // ErrDamaged: f reads a file that may change or fail under the mapping, partly
 // with code that takes it on trust.
@@ -121,9 +126,23 @@ func transact(path string, flag int, patience time.Duration, least int64, f func
 			began = err == nil
 			return err
 		})
+		if err == nil {
+			allocate(o.file)
+		}
 		return errors.Join(err, db.Close())
 	})
 	return began, inWords(path, err)
+}
+
+// allocate has the end of the file, and the spare behind it, allocated for the
+// next commit. Where the file system can't, or has no room, nothing is lost: that
+// commit may fail then, and says so.
+func allocate(f *os.File) {
+	const keepSize = 0x01 // linux/falloc.h
+	if info, err := f.Stat(); err == nil {
+		from := max(0, info.Size()-2*growth) // the file is longer than what is written of it
+		_ = syscall.Fallocate(int(f.Fd()), keepSize, from, info.Size()+spare-from)
+	}
 }
 
 // inspect maps the file at path for reading, under a shared lock, and runs f

@@ -120,6 +120,17 @@ func (m *Map) AddDrive(d Drive) int {
 	return n
 }
 
+// SetDrive replaces what is known of a drive. ErrUnknown is returned when the map has
+// none of that number.
+func (m *Map) SetDrive(n int, d Drive) error {
+	if n < 0 || n >= len(m.drives) {
+		return fmt.Errorf("drive %d: %w", n, ErrUnknown)
+	}
+	m.drives[n] = d
+	m.pending.drives[n] = true
+	return nil
+}
+
 // Passes is a copy of the passes, by number.
 func (m *Map) Passes() []Pass {
 	out := make([]Pass, len(m.passes))

@@ -147,6 +147,11 @@ type Drive struct {
 	Model  string `json:"model,omitempty"`
 	Serial string `json:"serial,omitempty"`
 	Node   string `json:"node"`
+
+	// Restore is the settings that the drive is to be given back, as the drive's
+	// package has them, in hexadecimal digits: a pass has changed them. "" where it
+	// has its own.
+	Restore string `json:"restore,omitempty"`
 }
 
 // Origin is where a merged pass came from.

@@ -17,8 +17,9 @@ var checkCommand = command{
 	about: fmt.Sprintf(`
 Proves the map against itself and against the image: its length, and the
 checksums of %d good sectors spread over the disc. It writes nothing. With
---deep every good sector is read, and those whose bytes no longer match become
-"not asked yet", so that the next pass reads them anew.`, imager.CheckSample),
+--deep every good sector is read, and those whose bytes no longer match, or that
+lay beyond the end of an image that was cut off, become "not asked yet", so that
+the next pass reads them anew.`, imager.CheckSample),
 	example: "turnstone check anna-wedding --deep",
 	setup:   setupCheck,
 }
@@ -72,7 +73,7 @@ func checkText(res imager.CheckResult, after string, s streams) {
 	switch {
 	case len(res.Problems) == 0:
 		fmt.Fprintf(s.Out, "Map and image agree; %s good sectors were compared.\n", thousands(res.Compared))
-	case !res.Rotten.Empty():
+	case !res.Rotten.Empty() || res.Short:
 		tell(s.Out, "%s\n", after)
 	}
 }
@@ -83,6 +84,9 @@ func checkText(res imager.CheckResult, after string, s streams) {
 func checkCase(dir string, deep bool) (res imager.CheckResult, after string, err error) {
 	if !deep {
 		res, err = imager.Check(dir, false)
+		if res.Short {
+			return res, wholeImageBack, err
+		}
 		return res, "Nothing was changed. turnstone check --deep finds all of them, so that they can be read anew.", err
 	}
 	if _, err := imager.Load(dir); err != nil && !damaged(err) {
@@ -97,10 +101,26 @@ func checkCase(dir string, deep bool) (res imager.CheckResult, after string, err
 		return res, after, err
 	}
 	defer func() { err = errors.Join(err, c.Close()) }()
-	if res, err = imager.Check(dir, true); err != nil || res.Rotten.Empty() {
+	lost, short, err := c.TakeBackCutOff()
+	if err != nil {
 		return res, "", err
 	}
-	return res, "They are \"not asked yet\" again; read them anew.", c.TakeBackRotten(res.Rotten)
+	if res, err = imager.Check(dir, true); err != nil {
+		return res, "", err
+	}
+	if !res.Rotten.Empty() {
+		err = c.TakeBackRotten(res.Rotten)
+	}
+	if short {
+		res.Short = true
+		res.Problems = append([]string{fmt.Sprintf(
+			"The image was shorter than the map says, and has its length again; of what lay beyond its end %s were good", sectors(lost.Count()))},
+			res.Problems...)
+	}
+	if res.Rotten = res.Rotten.Union(&lost); res.Rotten.Empty() {
+		return res, "Nothing good was lost.", err
+	}
+	return res, "They are \"not asked yet\" again; read them anew.", err
 }
 
 func damaged(err error) bool {

@@ -105,6 +105,8 @@ func (d driveDoc) print(w io.Writer) {
 		what = "simulated drive"
 	case err == nil && info.Mode().IsRegular():
 		what = "image file"
+	case err != nil || info.Mode()&os.ModeDevice == 0:
+		what = "no drive"
 	}
 	fmt.Fprintf(w, "%s  %s", d.Node, what)
 	if d.Name != "" {

@@ -79,7 +79,7 @@ func codeOf(err error) int {
 	switch {
 	case errors.As(err, &usage):
 		return exitUsage
-	case is(imager.ErrImage, mapfile.ErrDamaged, mapfile.ErrEmpty, mapfile.ErrForeign):
+	case is(imager.ErrConflict, imager.ErrImage, mapfile.ErrDamaged, mapfile.ErrEmpty, mapfile.ErrForeign):
 		return exitCheck
 	case is(imager.ErrOtherDisc, imager.ErrUnproven):
 		return exitDrive
@@ -92,6 +92,9 @@ func codeOf(err error) int {
 	}
 	return exitFailed
 }
+
+const wholeImageBack = "Nothing was changed. Put the whole image back in its place, if there is one; " +
+	"without it, turnstone check --deep takes back what lay beyond its end, so that it is read anew."
 
 // cure is what the user can do about an error, in a sentence; "" where the error
 // says it already.
@@ -117,6 +120,8 @@ func cure(err error) string {
 		return "Nothing was changed. Some other program's file has the map's name: put the map back, or begin a new case in a new folder."
 	case errors.Is(err, imager.ErrRotten):
 		return "Nothing was changed. Take back what does not match, so that it is read anew: turnstone check --deep"
+	case errors.Is(err, imager.ErrShort):
+		return wholeImageBack
 	case errors.Is(err, imager.ErrImage):
 		return "Nothing was changed. Put the image that belongs to this map back in its place; without it, begin a new case."
 	case errors.Is(err, imager.ErrInUse):

@@ -51,6 +51,15 @@ func setupInspect(f *pflag.FlagSet) action {
 		if f.Changed("size") && seen.SizeCM != 8 && seen.SizeCM != 12 {
 			return usagef("--size %d: say 8 or 12, in cm", seen.SizeCM)
 		}
+		for _, o := range []struct {
+			name string
+			text *string
+		}{{"by", &seen.By}, {"note", &seen.Note}} {
+			var err error
+			if *o.text, err = plainText(o.name, *o.text); err != nil {
+				return err
+			}
+		}
 		if seen == (mapfile.Seen{}) {
 			return usagef("what did you see? --crack yes or --crack no, for a start")
 		}

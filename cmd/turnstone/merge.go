@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"path/filepath"
 
 	"github.com/spf13/pflag"
 
@@ -92,6 +93,15 @@ func merge(dir string, others []string, o mergeOptions, s streams) (err error) {
 	if err != nil {
 		return err
 	}
+	for _, src := range sources {
+		if src.Cracked() && (c == nil || !c.Cracked()) {
+			tell(words, "%s has its disc recorded as cracked. If it is: turnstone inspect %s --crack yes\n", src.Name, shellWord(dir))
+		}
+	}
+	if there, _ := imager.Exists(filepath.Dir(o.image)); o.image != "" && there {
+		tell(words, "%s lies in a case, whose map knows what of it is good: turnstone merge %s %s\n",
+			o.image, shellWord(dir), shellWord(filepath.Dir(o.image)))
+	}
 	if !there {
 		if err := imager.CheckSources(sources); err != nil {
 			return err
@@ -144,6 +154,12 @@ func openSources(dir string, others []string, o mergeOptions) ([]*imager.Source,
 
 // mergedText says what each source brought.
 func mergedText(m *mapfile.Map, res imager.Merged) string {
+	passes := map[int]imager.PassStatus{}
+	for _, r := range imager.StatusOf(m).Rounds {
+		for _, p := range r.Passes {
+			passes[p.Pass] = p
+		}
+	}
 	text := ""
 	for _, from := range res.From {
 		if from.Won > 0 {
@@ -151,18 +167,16 @@ func mergedText(m *mapfile.Map, res imager.Merged) string {
 		} else if from.Conflicts == 0 && from.Lost.Empty() && res.How == imager.HowComplete {
 			text += fmt.Sprintf("Nothing new in %s.\n", from.Source)
 		}
-		for _, n := range from.Passes {
-			if p := m.Passes()[n]; p.Origin != nil {
-				text += fmt.Sprintf("  pass %d, %s: %s won\n", n, imager.OriginName(*p.Origin), thousands(m.Won(n)))
-			}
-		}
 		if from.Conflicts > 0 {
 			text += fmt.Sprintf("%s has other bytes of %s than are known here: the first stay in the image, its own are kept beside it.\n",
 				from.Source, sectors(from.Conflicts))
 		}
+		for _, n := range from.Passes {
+			text += fmt.Sprintf("  pass %d, from %s: %s\n", n, passes[n].Drive, broughtInWords(passes[n]))
+		}
 		if n := from.Lost.Count(); n > 0 {
-			text += fmt.Sprintf("%s of %s, good by its map, %s not there as they came: none of it was taken. turnstone check --deep %s finds all that is so.\n",
-				sectors(n), from.Source, be(n), shellWord(from.Source))
+			text += fmt.Sprintf("%s of %s, good by its map, %s not there as %s came: none of it was taken. turnstone check --deep %s finds all that is so.\n",
+				sectors(n), from.Source, be(n), they(n), shellWord(from.Source))
 		}
 	}
 	if res.How == imager.HowInterrupted {
@@ -179,9 +193,12 @@ func settle(dir string, o mergeOptions, s streams) (err error) {
 	}
 	defer func() { err = errors.Join(err, c.Close()) }()
 	res, err := c.SettleFor(o.settle)
-	if errors.Is(err, mapfile.ErrUnknown) {
-		return usagef("--settle %d: the case has the passes 0 to %d", o.settle, len(c.Map().Passes())-1)
-	} else if err != nil {
+	switch last := len(c.Map().Passes()) - 1; {
+	case errors.Is(err, mapfile.ErrUnknown) && last < 0:
+		return usagef("--settle %d: the case has no passes yet", o.settle)
+	case errors.Is(err, mapfile.ErrUnknown):
+		return usagef("--settle %d: the case has the passes 0 to %d", o.settle, last)
+	case err != nil:
 		return explain(err, dir, readOptions{json: o.json}, s)
 	}
 	if !o.json {
@@ -243,4 +260,12 @@ func be(n int64) string {
 		return "is"
 	}
 	return "are"
+}
+
+// they is the pronoun for so many.
+func they(n int64) string {
+	if n == 1 {
+		return "it"
+	}
+	return "they"
 }

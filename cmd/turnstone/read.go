@@ -155,6 +155,9 @@ func read(dir string, o readOptions, s streams) error {
 		Settings: o.settings(reader.Info().Kind),
 	})
 	l.close()
+	if errors.Is(context.Cause(ctx), errStopped) {
+		stopSpindle(reader, o, s)
+	}
 	if err != nil && !errors.Is(err, imager.ErrNothingToAsk) && !errors.Is(err, imager.ErrNoConflict) {
 		if end.Pass >= 0 {
 			return explain(err, dir, o, s)
@@ -206,7 +209,7 @@ func askTreated(ctx context.Context, c *imager.Case, info device.Info, o readOpt
 func discOf(info device.Info) mapfile.Disc {
 	return mapfile.Disc{
 		Kind: info.Kind, Sectors: info.Sectors, BlockSectors: int64(info.BlockSectors),
-		Written: sector.Of(sector.Span(0, info.Sectors)),
+		Written: imager.WrittenArea(info), Identity: info.Identity,
 	}
 }
 

@@ -48,7 +48,7 @@ func walkThrough(t *testing.T, heading string) (steps []typedAndSeen, preparatio
 
 // Times and the names of cases are the only words that differ from run to run.
 var (
-	caseID    = regexp.MustCompile(`\bof case [A-Z2-7]{8}\b`)
+	caseID    = regexp.MustCompile(`\bcase [A-Z2-7]{8}\b`)
 	clockTime = regexp.MustCompile(`\b\d\d:\d\d:\d\d\b`)
 	tookTime  = regexp.MustCompile(`(in|worked|\),) (under )?[\d.]+ s\b`)
 )
@@ -56,7 +56,7 @@ var (
 // words are the words of a text, wherever its lines are broken, without times and
 // the names of cases.
 func words(text string) string {
-	text = caseID.ReplaceAllString(strings.Join(strings.Fields(text), " "), "of case NAME")
+	text = caseID.ReplaceAllString(strings.Join(strings.Fields(text), " "), "case NAME")
 	return tookTime.ReplaceAllString(clockTime.ReplaceAllString(text, "TIME"), "$1 TIME")
 }
 

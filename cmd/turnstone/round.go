@@ -7,8 +7,10 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"slices"
 	"strings"
 	"time"
+	"unicode"
 
 	"github.com/spf13/pflag"
 
@@ -58,7 +60,7 @@ func setupRound(f *pflag.FlagSet) action {
 		for _, typed := range args[1:] {
 			t, err := imager.ParseTreatment(typed)
 			if err != nil {
-				return usageError{err.Error()}
+				return usageError{err.Error() + unquoted(args[0], args[1:])}
 			}
 			r.Treatments = append(r.Treatments, t)
 		}
@@ -68,12 +70,41 @@ func setupRound(f *pflag.FlagSet) action {
 		if f.Changed("thickness") && !(*thickness >= thicknessMin && *thickness <= thicknessMax) {
 			return usagef("--thickness %g: a disc is %g to %g mm thick", *thickness, thicknessMin, thicknessMax)
 		}
-		r.By, r.Note, r.Grams, r.ThicknessMM = *by, *note, *grams, *thickness
-		if *amend && f.NFlag() == 1 && len(r.Treatments) == 0 {
+		for _, o := range []struct {
+			name, typed string
+			to          *string
+		}{{"by", *by, &r.By}, {"note", *note, &r.Note}} {
+			var err error
+			if *o.to, err = plainText(o.name, o.typed); err != nil {
+				return err
+			}
+		}
+		r.Grams, r.ThicknessMM = *grams, *thickness
+		if *amend && len(r.Treatments) == 0 && r.By == "" && r.Note == "" && r.Grams == 0 && r.ThicknessMM == 0 {
 			return usagef("what is to be corrected? Name the treatment, --by, --note, --grams or --thickness")
 		}
 		return round(args[0], r, *amend, *yes, *quiet, s)
 	}
+}
+
+// unquoted is a hint where the words of one treatment came as several arguments;
+// "" where they are none either way.
+func unquoted(dir string, words []string) string {
+	all := strings.Join(words, " ")
+	if _, err := imager.ParseTreatment(all); len(words) < 2 || err != nil {
+		return ""
+	}
+	return fmt.Sprintf("; a treatment is one word to the shell: turnstone round %s %q", shellWord(dir), all)
+}
+
+// plainText is what was typed for an option, in one line. What is shown again on
+// other people's screens must not hold what a terminal obeys.
+func plainText(option, typed string) (string, error) {
+	text := strings.Join(strings.Fields(typed), " ")
+	if strings.IndexFunc(text, func(r rune) bool { return !unicode.IsPrint(r) }) >= 0 {
+		return "", usagef("--%s %q: it has a character that can't be shown", option, typed)
+	}
+	return text, nil
 }
 
 func round(dir string, r mapfile.Round, amend, yes, quiet bool, s streams) (err error) {
@@ -83,13 +114,16 @@ func round(dir string, r mapfile.Round, amend, yes, quiet bool, s streams) (err 
 	}
 	defer func() { err = errors.Join(err, c.Close()) }()
 	if amend {
+		if !quiet && c.Map().Disc().Kind == "bd" && takesOff(r, "bd") {
+			tell(s.Err, "%s\n", neverABluRay)
+		}
 		n, err := c.AmendRound(r)
 		if errors.Is(err, imager.ErrNoTreatment) {
 			return usageError{err.Error()}
 		} else if err != nil {
 			return err
 		}
-		tell(s.Out, "Round %d is now: %s.\n", n, imager.TreatmentsInWords(c.Map().Rounds()[n]))
+		tell(s.Out, "Round %d is now: %s.\n", n, imager.RoundInWords(n, c.Map().Rounds()[n]))
 		return nil
 	}
 	warnOfClock(c.Map(), time.Now(), s.Err)
@@ -130,17 +164,13 @@ func warnOfClock(m *mapfile.Map, now time.Time, w io.Writer) {
 // pipe it says the same and goes on, for what was done was done.
 func firmWish(m *mapfile.Map, r mapfile.Round, yes bool, s streams) bool {
 	st := imager.StatusOf(m)
-	takesOff := false
-	for _, t := range r.Treatments {
-		takesOff = takesOff || t.Word == imager.Sand || t.Word == imager.Polish && st.Disc.Kind == "bd"
-	}
-	if !takesOff || yes {
+	if !takesOff(r, st.Disc.Kind) || yes {
 		return true
 	}
 	what := ""
 	switch open := float64(notAskedYet(st)) / float64(max(1, st.Disc.Written)); {
 	case st.Disc.Kind == "bd":
-		what = "A Blu-ray's data lies 0.1 mm under its surface: it is cleaned, read and compared, never sanded or polished. Was it done already?"
+		what = neverABluRay + " Was it done already?"
 	case st.Disc.Sectors == 0:
 		what = "Nothing was asked for yet. Sanding can't be undone. Read first?"
 	case open >= 0.01:
@@ -157,6 +187,16 @@ func firmWish(m *mapfile.Map, r mapfile.Round, yes bool, s streams) bool {
 		return answered("yes", what+" [y/N] ", s)
 	}
 	return answered("no", what+" [Y/n] ", s)
+}
+
+const neverABluRay = "A Blu-ray's data lies 0.1 mm under its surface: it is cleaned, read and compared, never sanded or polished."
+
+// takesOff tells whether a round takes off of a kind of disc what can't be put
+// back.
+func takesOff(r mapfile.Round, kind string) bool {
+	return slices.ContainsFunc(r.Treatments, func(t mapfile.Treatment) bool {
+		return t.Word == imager.Sand || t.Word == imager.Polish && kind == "bd"
+	})
 }
 
 // answered tells whether a question was answered with that word, or its first

@@ -30,15 +30,7 @@ func TestJSONLinesOnly(t *testing.T) {
 }
 
 // What is there to be copied is one word at a shell.
-func TestShellWord(t *testing.T) {
-	for name, want := range map[string]string{
-		"": "''", "case": "case", "/dev/sr0": "/dev/sr0", "my case": "'my case'", "o'neil": `'o'\''neil'`,
-		"$HOME": "'$HOME'", "дом": "'дом'", "a\nb": "'a\nb'",
-	} {
-		if got := shellWord(name); got != want {
-			t.Errorf("shellWord(%q) = %s; want %s", name, got, want)
-		}
-	}
+func TestGoOnIsToBeCopied(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "my case")
 	next := goOn(imager.Ending{How: imager.HowInterrupted}, dir, readOptions{drive: "my disc.iso"})
 	if want := "turnstone read '" + dir + "' --drive 'my disc.iso'"; !strings.Contains(next, want) {

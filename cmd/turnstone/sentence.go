@@ -76,6 +76,8 @@ func (s *sentence) without(p imager.Progress, w part) string {
 	trying := p.Trying >= longTry && !p.At.Empty()
 	first := thousands(int64(p.At.First))
 	switch {
+	case p.Reviving != "":
+		fmt.Fprintf(&b, ", the drive gives no answer: %s for %d s", p.Reviving, int(p.Trying.Seconds()))
 	case trying && p.At.Count() == 1:
 		fmt.Fprintf(&b, ", trying sector %s for %d s", first, int(p.Trying.Seconds()))
 	case trying:
@@ -87,7 +89,7 @@ func (s *sentence) without(p imager.Progress, w part) string {
 	case w&place == 0:
 		fmt.Fprintf(&b, ", sector %s", first)
 	}
-	if rate > 0 && w&pace == 0 && !trying {
+	if rate > 0 && w&pace == 0 && !trying && p.Reviving == "" {
 		fmt.Fprintf(&b, " at %s", speed(rate))
 	}
 	fmt.Fprintf(&b, "; %s missing", thousands(p.Missing))
@@ -158,7 +160,7 @@ func eventLine(e mapfile.Event) string {
 	switch e.Kind {
 	case imager.KindFailedRead, imager.KindEnded:
 		return ""
-	case imager.KindReopened: // its text says all of it
+	case imager.KindReopened, imager.KindStep, imager.KindRestored: // its text says all of it
 		return clock(e) + e.Text
 	case imager.KindStall:
 		if !e.Range.Empty() {
@@ -189,9 +191,9 @@ func standing(st imager.Status) string {
 	case missing == 0:
 		fmt.Fprintf(&b, "All %s sectors are in the image (%s).\n", thousands(st.Good), size(st.Good))
 	default:
-		fmt.Fprintf(&b, "%s of %s sectors are in the image (%s, %s); %s are missing (%s).\n",
+		fmt.Fprintf(&b, "%s of %s sectors are in the image (%s, %s); %s %s missing (%s).\n",
 			thousands(st.Good), thousands(st.Disc.Written), size(st.Good), share(st.Good, st.Disc.Written),
-			thousands(missing), size(missing))
+			thousands(missing), be(missing), size(missing))
 		rest := st.Missing() - st.FailedHere - notAskedYet(st)
 		for _, p := range []struct {
 			n    int64
@@ -207,7 +209,7 @@ func standing(st imager.Status) string {
 		}
 	}
 	if st.Conflicts > 0 {
-		fmt.Fprintf(&b, "%s sectors are in conflict: two sources differ; the first was kept.\n", thousands(st.Conflicts))
+		fmt.Fprintf(&b, "%s %s in conflict: two sources differ; the first was kept.\n", sectors(st.Conflicts), be(st.Conflicts))
 	}
 	return b.String()
 }

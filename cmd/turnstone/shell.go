@@ -1,13 +1,6 @@
 package main
 
-import "strings"
+import "turnstone/device"
 
-// shellWord is a name as one word at a shell, for commands that are there to be
-// copied.
-func shellWord(name string) string {
-	const plain = "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789/._-+@:,"
-	if name != "" && strings.Trim(name, plain) == "" {
-		return name
-	}
-	return "'" + strings.ReplaceAll(name, "'", `'\''`) + "'"
-}
+// shellWord is a name as one word at a shell.
+func shellWord(name string) string { return device.ShellWord(name) }

@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"fmt"
 	"io"
+	"iter"
 	"strings"
 	"time"
 
@@ -51,30 +52,44 @@ func setupStatus(f *pflag.FlagSet) action {
 	}
 }
 
-// listSectors prints the sectors of one kind, a maximal run a line.
+// listSectors prints the sectors of one kind, a maximal run a line. It makes no
+// set of them: a map may have a million runs.
 func listSectors(w io.Writer, m *mapfile.Map, what string) error {
-	var set sector.Set
+	var runs iter.Seq[sector.Range]
 	switch what {
 	case "good":
-		set = m.In(mapfile.Good)
+		runs = inState(m, mapfile.Good)
 	case "bad":
-		set = m.In(mapfile.Bad)
+		runs = inState(m, mapfile.Bad)
 	case "untried":
-		set = m.In(mapfile.Untried)
+		runs = inState(m, mapfile.Untried)
 	case "missing":
-		set = imager.Missing(m)
+		runs = imager.Missing(m)
 	case "conflicts":
-		for _, c := range m.Conflicts() {
-			set.Add(sector.Span(c.At, 1))
-		}
+		disputed := m.InConflict()
+		runs = disputed.Runs()
 	default:
 		return usagef("--list %q: say good, bad, untried, missing or conflicts", what)
 	}
 	b := bufio.NewWriter(w)
-	for r := range set.Runs() {
+	for r := range runs {
 		fmt.Fprintln(b, r)
 	}
 	return b.Flush()
+}
+
+// inState goes through the sectors of the written area in a state.
+func inState(m *mapfile.Map, state mapfile.State) iter.Seq[sector.Range] {
+	return func(yield func(sector.Range) bool) {
+		d := m.Disc()
+		for area := range d.Written.Runs() {
+			for r := range m.Ranges(state, area) {
+				if !yield(r) {
+					return
+				}
+			}
+		}
+	}
 }
 
 // statusText is the status for people: where it stands, what each round and
@@ -92,7 +107,11 @@ func statusText(dir string, st imager.Status, next []imager.Advice) string {
 		}
 		fmt.Fprintf(&b, "\nRound %d, %s: %s\n", r.Round, what, won(r))
 		for _, p := range r.Passes {
-			fmt.Fprintf(&b, "  pass %d, %s: %s\n", p.Pass, p.Drive, passInWords(p))
+			by := p.Drive
+			if p.Merged {
+				by = "from " + by
+			}
+			fmt.Fprintf(&b, "  pass %d, %s: %s\n", p.Pass, by, passInWords(p))
 		}
 	}
 	if worked := hoursByDrive(st); worked != "" {
@@ -128,7 +147,7 @@ func won(r imager.RoundStatus) string {
 
 // passInWords is what a pass did.
 func passInWords(p imager.PassStatus) string {
-	s := thousands(p.Won) + " won"
+	s := broughtInWords(p)
 	switch {
 	case p.FailedReads == 1:
 		s += ", 1 failed read"
@@ -139,6 +158,15 @@ func passInWords(p imager.PassStatus) string {
 		return s + ", taken over in " + lasted(p.Seconds)
 	}
 	return s + " in " + lasted(p.Seconds) + ", " + endedInWords[p.Ended]
+}
+
+// broughtInWords is what a pass gave.
+func broughtInWords(p imager.PassStatus) string {
+	s := thousands(p.Won) + " won"
+	if p.Conflicts > 0 {
+		s += fmt.Sprintf(", %s in conflict", thousands(p.Conflicts))
+	}
+	return s
 }
 
 // endedInWords are the words of status --json for people.

@@ -14,6 +14,7 @@ import (
 
 	"turnstone/device/faultydisc"
 	"turnstone/device/sector"
+	"turnstone/mapfile"
 )
 
 // target is a file system for a case, mounted at no folder: it is reached through
@@ -180,6 +181,54 @@ func TestTargetFull(t *testing.T) {
 	w.read().is(exitDone)
 	w.truthful()
 	w.whole()
+}
+
+// A disk that is full to its last byte has room for what the map is to learn of
+// the sectors that filled it.
+func TestTargetFullToTheLastByte(t *testing.T) {
+	t.Parallel()
+	full := mountTarget(t, "tmpfs", "size=16M")
+	path := full.path("map.db")
+	m := mapfile.New("full")
+	m.AddRound(mapfile.Round{})
+	const n, epoch = 64 << 10, 32 << 10 // 64 MiB between two commits
+	err := m.SetDisc(mapfile.Disc{Sectors: n, Written: sector.Of(sector.Span(0, n))})
+	if err == nil {
+		_, err = m.AddPass(mapfile.Pass{Drive: -1})
+	}
+	if err == nil {
+		err = mapfile.Create(path, m)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	ballast, err := os.Create(full.path("ballast"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer ballast.Close()
+	for err == nil {
+		_, err = ballast.Write(make([]byte, os.Getpagesize()))
+	}
+	if !errors.Is(err, unix.ENOSPC) {
+		t.Fatal(err)
+	}
+	// Every second sector: no map of so many is larger.
+	for a := sector.LBA(0); a < 2*epoch; a += 2 {
+		run := mapfile.Run{Range: sector.Span(a, 1), Result: mapfile.Delivered, Attempts: 1, Took: mapfile.TimeClass(a / 2 % 200)}
+		if _, err := m.Record(0, run, []uint32{uint32(a) * 2654435761}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := m.Commit(path); err != nil {
+		t.Fatalf("Commit() on a full disk = %v; want nil", err)
+	}
+	if problems, err := mapfile.Check(path); err != nil || len(problems) > 0 {
+		t.Errorf("Check() = %q, %v; want none, nil", problems, err)
+	}
+	if m, err = mapfile.Open(path); err != nil || m.Count(mapfile.Good) != epoch {
+		t.Errorf("Open() = %v; want %d good sectors", err, epoch)
+	}
 }
 
 func TestTargetReadOnly(t *testing.T) {

@@ -10,6 +10,8 @@ import (
 	"strings"
 
 	"golang.org/x/sys/unix"
+
+	"turnstone/device"
 )
 
 // busy says what has a block device to itself, and how to end that.
@@ -18,7 +20,7 @@ func busy(dev uint64) (what, cure string) {
 	if points := readSmall("/proc/self/mountinfo"); points != nil {
 		for m := range mounts(points) {
 			if m.dev == dev || mine != "" && sysfsOf(m.dev) == mine {
-				return fmt.Sprintf("it is mounted at %s", m.point), fmt.Sprintf("Unmount it first: umount %s", shellWord(m.point))
+				return fmt.Sprintf("it is mounted at %s", m.point), fmt.Sprintf("Unmount it first: umount %s", device.ShellWord(m.point))
 			}
 		}
 	}
@@ -93,22 +95,17 @@ func unescape(s string) string {
 	return out.String()
 }
 
-// shellWord is s as one word at a shell.
-func shellWord(s string) string {
-	if strings.Trim(s, "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789/._-") == "" && s != "" {
-		return s
-	}
-	return "'" + strings.ReplaceAll(s, "'", `'\''`) + "'"
-}
-
-// permit says how to get leave to read node, whose mode and group st has.
-func permit(node string, st *unix.Stat_t, groupFile string) string {
+// permit says how a user, by its number, gets leave to read node, whose mode and
+// group st has.
+func permit(node string, st *unix.Stat_t, groupFile string, user int) string {
 	name := groupName(readSmall(groupFile), st.Gid)
 	switch {
 	case st.Mode == 0:
 		return "Ask for leave to enter the folders above it."
 	case st.Mode&unix.S_IFMT == unix.S_IFREG:
-		return "Ask its owner for leave to read it: chmod a+r " + shellWord(node)
+		return "Ask its owner for leave to read it: chmod a+r " + device.ShellWord(node)
+	case user == 0:
+		return "Even root may not: what the program runs in, a container or a policy of the system, forbids it."
 	case st.Mode&unix.S_IRGRP != 0 && st.Gid != 0 && name != "":
 		return fmt.Sprintf("Join the group %s, which may: sudo usermod -aG %s $USER, then log in again.", name, name)
 	}

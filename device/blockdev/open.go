@@ -224,7 +224,7 @@ func openError(node string, st *unix.Stat_t, err error) error {
 		e.What = "there is no such device or file"
 		e.Cure = "Check the name: a drive that was plugged in again may have come back under another."
 	case unix.EACCES, unix.EPERM:
-		e.What, e.Cure = "no permission to read it", permit(node, st, "/etc/group")
+		e.What, e.Cure = "no permission to read it", permit(node, st, "/etc/group", os.Geteuid())
 	case unix.ENOMEDIUM:
 		e.What, e.Cure, e.NoDisc = "there is no disc in it", putIn, true
 	case unix.ENXIO, unix.ENODEV:

@@ -74,16 +74,6 @@ func FuzzMounts(f *testing.F) {
 	})
 }
 
-func TestShellWord(t *testing.T) {
-	for in, want := range map[string]string{
-		"/media/disc-1.x": "/media/disc-1.x", "/media/My Disc": "'/media/My Disc'", "it's": `'it'\''s'`, "": "''",
-	} {
-		if got := shellWord(in); got != want {
-			t.Errorf("shellWord(%q) = %s; want %s", in, got, want)
-		}
-	}
-}
-
 func TestPermit(t *testing.T) {
 	groups := filepath.Join(t.TempDir(), "group")
 	write(t, groups, "root:x:0:\nbroken\ncdrom:x:24:somebody\n")
@@ -99,8 +89,12 @@ func TestPermit(t *testing.T) {
 		{"a file", unix.Stat_t{Mode: unix.S_IFREG | 0o600, Gid: 24}, "chmod a+r '/d/a b.iso'"},
 		{"what can't even be looked at", unix.Stat_t{}, "folders above"},
 	} {
-		if got := permit("/d/a b.iso", &test.st, groups); !strings.Contains(got, test.want) {
+		if got := permit("/d/a b.iso", &test.st, groups, 1000); !strings.Contains(got, test.want) {
 			t.Errorf("permit(%s) = %q; want %q in it", test.name, got, test.want)
+		}
+		if got := permit("/d/a b.iso", &test.st, groups, 0); strings.Contains(got, "sudo") ||
+			test.st.Mode&unix.S_IFMT == unix.S_IFBLK && !strings.Contains(got, "Even root") {
+			t.Errorf("permit(%s) of root = %q; want no sudo in it, of a drive that even root may not", test.name, got)
 		}
 	}
 }

@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"math/rand/v2"
+	"reflect"
 	"slices"
 	"strings"
 	"testing"
@@ -271,7 +272,7 @@ func (s subject) reopen() {
 		s.Fatalf("Reopen() = %v; want nil", err)
 	}
 	s.idle()
-	if after := s.r.Info(); after != before {
+	if after := s.r.Info(); !reflect.DeepEqual(after, before) {
 		s.Errorf("Info() after Reopen = %+v; want %+v", after, before)
 	}
 	s.good(s.start(16))
