@@ -105,7 +105,7 @@ func (d driveDoc) print(w io.Writer) {
 		what = "simulated drive"
 	case err == nil && info.Mode().IsRegular():
 		what = "image file"
-	case err != nil || info.Mode()&os.ModeDevice == 0:
+	case err != nil || info.Mode()&os.ModeDevice == 0 || info.Mode()&os.ModeCharDevice != 0:
 		what = "no drive"
 	}
 	fmt.Fprintf(w, "%s  %s", d.Node, what)

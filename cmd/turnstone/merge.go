@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"os"
 	"path/filepath"
 
 	"github.com/spf13/pflag"
@@ -137,6 +138,9 @@ func openSources(dir string, others []string, o mergeOptions) ([]*imager.Source,
 	var sources []*imager.Source
 	for _, other := range others {
 		src, err := imager.OpenSource(other, dir)
+		if info, serr := os.Stat(other); errors.Is(err, imager.ErrNoCase) && serr == nil && info.Mode().IsRegular() {
+			return sources, usagef("%s is a file; a raw image is taken over with --image %s --good RANGE", other, shellWord(other))
+		}
 		if err != nil {
 			return sources, err
 		}
@@ -175,7 +179,7 @@ func mergedText(m *mapfile.Map, res imager.Merged) string {
 			text += fmt.Sprintf("  pass %d, from %s: %s\n", n, passes[n].Drive, broughtInWords(passes[n]))
 		}
 		if n := from.Lost.Count(); n > 0 {
-			text += fmt.Sprintf("%s of %s, good by its map, %s not there as %s came: none of it was taken. turnstone check --deep %s finds all that is so.\n",
+			text += fmt.Sprintf("%s of %s, good by its map, %s not there as %s came: none of it was taken. What finds all that is so:\n  turnstone check --deep %s\n",
 				sectors(n), from.Source, be(n), they(n), shellWord(from.Source))
 		}
 	}
@@ -216,7 +220,7 @@ func settledText(dir string, pass int, res imager.Settled) string {
 		text += fmt.Sprintf("%s, in the image by pass %d already, %s settled.\n", sectors(res.Kept), pass, be(res.Kept))
 	}
 	if n := res.Lost.Count(); n > 0 {
-		text += fmt.Sprintf("%s %s still in conflict: the bytes of pass %d are not kept any more. Read them again: turnstone read %s --settle\n",
+		text += fmt.Sprintf("%s %s still in conflict: the bytes of pass %d are not kept any more. Read them again:\n  turnstone read %s --settle\n",
 			sectors(n), be(n), pass, shellWord(dir))
 	}
 	if text == "" {
@@ -236,7 +240,7 @@ func standAfter(m *mapfile.Map, dir string, bad, asJSON bool, s streams) error {
 	} else {
 		tell(s.Out, "%s", standing(st))
 		if st.Conflicts > 0 {
-			tell(s.Out, "Settle them: turnstone read %s --settle reads them once more; turnstone merge %s --settle PASS decides for one side.\n",
+			tell(s.Out, "Settle them: read them once more, or decide for the side of one pass.\n  turnstone read %s --settle\n  turnstone merge %s --settle PASS\n",
 				shellWord(dir), shellWord(dir))
 		}
 	}

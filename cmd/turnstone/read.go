@@ -6,15 +6,11 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
-	"slices"
-	"strings"
 	"time"
 
 	"github.com/spf13/pflag"
 
 	"turnstone/device"
-	"turnstone/device/blockdev"
 	"turnstone/device/sector"
 	"turnstone/imager"
 	"turnstone/mapfile"
@@ -44,6 +40,7 @@ type readOptions struct {
 	again    bool
 	sameDisc bool
 	settle   bool
+	eject    bool
 	cap      driveSpeed
 	retries  int // -1: as the plan wants
 	json     bool
@@ -58,6 +55,7 @@ func setupRead(f *pflag.FlagSet) action {
 	f.Var(timeValue{&o.stall}, "stall", "give a request up when the drive has not answered for this time; 1m if not said")
 	f.Var(speedValue{&o.cap}, "cap", "ask the drive to read no faster than this, 4x or 5540kB/s; it may ignore that, and spins as it likes while it recognises a disc")
 	f.IntVar(&o.retries, "read-retry-count", o.retries, "how often the drive itself tries a place again, `N` from 0 to 255, instead of few where it is dead and many where it may come")
+	f.BoolVar(&o.eject, "eject", false, "open the tray when the pass is over")
 	f.BoolVar(&o.sameDisc, "same-disc", false, "the disc is this case's: read no good block to be sure of it")
 	f.BoolVar(&o.settle, "settle", false, "read the sectors in conflict once more, and nothing else: what comes again stands")
 	f.StringVar(&o.kind, "kind", "", "`KIND` of the disc in a plain file or device: cd, dvd or bd")
@@ -123,6 +121,10 @@ func read(dir string, o readOptions, s streams) error {
 		return interrupted(err, s)
 	}
 	defer reader.Close()
+	tray, ejects := reader.(device.Ejector)
+	if o.eject && !ejects {
+		return usagef("--eject: %s has no tray that a program can open", reader.Info().Name())
+	}
 	clock.follow(reader, start)
 	if !there {
 		if err := imager.CheckRange(o.only, reader.Info().Sectors); err != nil {
@@ -152,11 +154,16 @@ func read(dir string, o readOptions, s streams) error {
 	}
 	end, err := c.Read(ctx, imager.Reading{
 		Reader: reader, Only: o.only, Again: o.again, Budget: o.budget, SameDisc: o.sameDisc, Settle: o.settle, Listener: l,
-		Settings: o.settings(reader.Info().Kind),
+		Settings: o.settings(reader.Info().Kind), Allow: allowStep(o, s),
 	})
 	l.close()
 	if errors.Is(context.Cause(ctx), errStopped) {
 		stopSpindle(reader, o, s)
+	}
+	if o.eject && !end.Failed() {
+		if err := tray.Eject(context.WithoutCancel(ctx)); err != nil {
+			note(fmt.Sprintf("the tray did not open: %v", err), o, s)
+		}
 	}
 	if err != nil && !errors.Is(err, imager.ErrNothingToAsk) && !errors.Is(err, imager.ErrNoConflict) {
 		if end.Pass >= 0 {
@@ -175,34 +182,6 @@ func (o readOptions) settings(kind string) mapfile.Settings {
 		s.Retries = &n
 	}
 	return s
-}
-
-// askTreated asks, where a person can answer, whether the disc was treated when
-// it was out of the drive, and opens the round.
-func askTreated(ctx context.Context, c *imager.Case, info device.Info, o readOptions, s streams) error {
-	in, ok := s.In.(*os.File)
-	if !ok || !isTerminal(in) || o.json || !strings.HasPrefix(info.Node, "/dev/") || !c.OutSince(info) {
-		return nil
-	}
-	for {
-		answer, err := askUntil(ctx, "The disc was out of the drive since the last pass. What was done to it? (clean; sand 2000; polish fine; Enter for nothing) ", s)
-		if err != nil {
-			return err
-		}
-		if answer == "" || answer == "nothing" || answer == "no" {
-			return nil
-		}
-		t, err := imager.ParseTreatment(answer)
-		if err != nil {
-			fmt.Fprintf(s.Err, "%v\n", err)
-			continue
-		}
-		n, err := c.OpenRound(mapfile.Round{Treatments: []mapfile.Treatment{t}})
-		if err == nil {
-			fmt.Fprintf(s.Err, "Round %d: %s.\n", n, t.Typed)
-		}
-		return err
-	}
 }
 
 // discOf is what a new case knows of its disc.
@@ -308,66 +287,4 @@ func goOn(end imager.Ending, dir string, o readOptions) string {
 		return "Another drive may read more, and so may a cleaner surface; --again asks this drive once more. What to do first: turnstone status " + shellWord(dir)
 	}
 	return ""
-}
-
-// openDrive opens the drive that the options name, or the only one there is. The
-// disc in a simulated drive has the surface of the round, of which so many passes
-// were read before.
-func openDrive(ctx context.Context, o readOptions, round, passes int) (device.Reader, error) {
-	node := o.drive
-	if node == "" {
-		found, err := blockNodes()
-		if err != nil {
-			return nil, err
-		}
-		found = slices.DeleteFunc(found, func(n string) bool { return !device.OpticalNode(n) })
-		if node, err = only(found, func(n string) bool { return look(ctx, n).Ready }); err != nil {
-			return nil, err
-		}
-	}
-	return openNode(ctx, node, o.kind, o.stall, round, passes)
-}
-
-// openNode opens a drive by its name: a device's node, an image file, or a
-// simulated drive.
-func openNode(ctx context.Context, node, kind string, stall time.Duration, round, passes int) (device.Reader, error) {
-	if !isSimulated(node) {
-		return blockdev.Open(ctx, blockdev.Options{Node: node, Kind: kind, Stall: stall})
-	}
-	if kind != "" {
-		return nil, usagef("--kind %s: %s says itself what its disc is", kind, node)
-	}
-	return openSimulated(node, round, passes)
-}
-
-// only is the drive that needs no naming: the only one there is, or the only one
-// of several that is ready, with a disc in it.
-func only(drives []string, ready func(node string) bool) (string, error) {
-	switch len(drives) {
-	case 0:
-		return "", errors.New("no optical drive found; name a drive or an image file with --drive")
-	case 1:
-		return drives[0], nil
-	}
-	loaded := slices.DeleteFunc(slices.Clone(drives), func(n string) bool { return !ready(n) })
-	switch len(loaded) {
-	case 0:
-		return "", &device.OpenError{Node: joinOr(drives), NoDisc: true, What: "no disc that can be read lies in any of them",
-			Cure: "Put the disc in, wait until the drive has come to rest, and try again; turnstone drives says more."}
-	case 1:
-		return loaded[0], nil
-	}
-	return "", usagef("which drive? --drive %s", joinOr(loaded))
-}
-
-func joinOr(words []string) string {
-	s := words[0]
-	for i, w := range words[1:] {
-		if i == len(words)-2 {
-			s += " or " + w
-		} else {
-			s += ", " + w
-		}
-	}
-	return s
 }

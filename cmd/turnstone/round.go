@@ -1,8 +1,6 @@
 package main
 
 import (
-	"bufio"
-	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -197,35 +195,6 @@ func takesOff(r mapfile.Round, kind string) bool {
 	return slices.ContainsFunc(r.Treatments, func(t mapfile.Treatment) bool {
 		return t.Word == imager.Sand || t.Word == imager.Polish && kind == "bd"
 	})
-}
-
-// answered tells whether a question was answered with that word, or its first
-// letter.
-func answered(word, question string, s streams) bool {
-	answer := strings.ToLower(ask(question, s))
-	return answer == word || answer == word[:1]
-}
-
-// ask puts a question on the terminal and returns the answer.
-func ask(question string, s streams) string {
-	answer, _ := askUntil(context.Background(), question, s)
-	return answer
-}
-
-// askUntil is ask that waits no longer than ctx, and returns its error then.
-func askUntil(ctx context.Context, question string, s streams) (string, error) {
-	tell(s.Err, "%s", question)
-	answer := make(chan string, 1)
-	go func() { // waits for a line still when the program ends
-		line, _ := bufio.NewReader(s.In).ReadString('\n')
-		answer <- strings.TrimSpace(line)
-	}()
-	select {
-	case a := <-answer:
-		return a, nil
-	case <-ctx.Done():
-		return "", ctx.Err()
-	}
 }
 
 // cautions are those that fit a round's treatments, and the disc.
