@@ -227,6 +227,27 @@ func TestSettleByReading(t *testing.T) {
 	}
 }
 
+// Sectors in conflict that lie where the drive shows no disc any more wait for
+// another one; the others are settled.
+func TestSettleWithoutTheEnd(t *testing.T) {
+	const n = 256
+	a := newStation(t, "a", n, nil, nil)
+	odd := make([]byte, n*sector.Size)
+	src := &Source{Name: "i", id: "/i", good: sector.Of(span(100, 1), span(250, 1)), disc: mapfile.Disc{Sectors: n}, image: bytes.NewReader(odd)}
+	if _, err := a.c.Merge(t.Context(), merging(src)); err != nil {
+		t.Fatal(err)
+	}
+	drive := devicetest.NewFake(n-75, devicetest.Options{Info: device.Info{Node: "/dev/sr0", Medium: "third"}})
+	end, err := a.c.Read(t.Context(), settling(drive))
+	if err != nil || end.How != HowComplete {
+		t.Errorf("Read() = %+v, %v; want complete, nil", end, err)
+	}
+	a.close(a.c)
+	if left, want := a.c.m.InConflict(), sector.Of(span(250, 1)); !left.Equal(&want) {
+		t.Errorf("%v is left in conflict; want %v", left, want)
+	}
+}
+
 // The block that tells the disc from others holds no sector that some drive gave
 // otherwise: the disc would be refused in that drive.
 func TestIdentityBlockIsUndisputed(t *testing.T) {

@@ -29,9 +29,10 @@ const (
 	mapped = 256 << 20
 )
 
-// spare is how much is allocated behind the end of the file: what the largest
-// commit may need. A disk that an image has filled to its last byte has room for
-// the commit that calls its sectors good.
+// spare is how much is allocated behind the end of the file, so that a disk that an
+// image has filled to its last byte has room for the commit that calls its sectors
+// good. A commit of 64 MiB needs less, also one of every second sector; one that is
+// scattered over thousands of places may need more.
 const spare = 2 << 20
 
 // guarded runs f. A panic in it, also one for a fault in mapped memory, becomes

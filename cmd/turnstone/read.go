@@ -235,7 +235,11 @@ func conclude(m *mapfile.Map, dir string, o readOptions, end imager.Ending, noth
 		}
 	} else {
 		if errors.Is(nothing, imager.ErrNoConflict) {
-			tell(s.Out, "No sector is in conflict: there is nothing to settle.\n")
+			where := ""
+			if !o.only.Empty() {
+				where = " of those that --only names"
+			}
+			tell(s.Out, "No sector%s is in conflict: there is nothing to settle.\n", where)
 		} else if nothing != nil && st.Missing() > 0 {
 			tell(s.Out, "Nothing new to ask of this surface with this drive. Treated it? turnstone round %s … Otherwise another drive, or --again.\n", shellWord(dir))
 		} else if nothing == nil {
