@@ -23,6 +23,7 @@ var house = map[string]struct{ ours, outside string }{
 	"device/spiral":    {"device/sector", ""},
 	"device":           {"device/sector", ""},
 	"mapfile":          {"device/sector", "go.etcd.io/bbolt"},
+	"mapfile/chart":    {"device/sector device/spiral mapfile", ""},
 	"device/child":     {"device device/sector", "golang.org/x/sys"},
 	"imager/plan":      {"device/sector device/spiral mapfile", ""},
 	"device/blockdev":  {"device device/sector device/child", "golang.org/x/sys"},

@@ -1,0 +1,67 @@
+package chart
+
+import (
+	"fmt"
+	"math"
+	"strings"
+)
+
+// Mark is a place on the surface that stops the reading, as somebody found it in
+// the map. Angles are package spiral's, in turns.
+type Mark struct {
+	Kind     string  // in words: "scratch", "arc", "blot", "hazy region"
+	Inner    float64 // extent, in mm
+	Outer    float64
+	From, To float64 // To not below From; it may pass 1; a full turn or more is the whole ring
+	Line     []Polar // its course, where it is a line; else its extent is drawn
+	Costs    int64   // sectors that are missing because of it
+	News     string  // against the round before, in words: "new", "shrunk"; "" where nothing can be said
+	Note     string  // more in words, such as why it may not lie on the surface
+}
+
+// Polar is a point of the surface: a radius in mm and an angle in turns.
+type Polar struct{ Radius, Angle float64 }
+
+// middle is the middle of the mark, by the course's middle where it has one.
+func (m Mark) middle() Polar {
+	if n := len(m.Line); n > 0 {
+		if n%2 == 1 {
+			return m.Line[n/2]
+		}
+		a, b := m.Line[n/2-1], m.Line[n/2]
+		return Polar{(a.Radius + b.Radius) / 2, a.Angle + math.Remainder(b.Angle-a.Angle, 1)/2}
+	}
+	return Polar{(m.Inner + m.Outer) / 2, (m.From + m.To) / 2}
+}
+
+// whole tells whether the mark goes all the way round.
+func (m Mark) whole() bool { return m.To-m.From >= 1 }
+
+// inWords is what the list says of the mark, with its angles as the view has them.
+func (m Mark) inWords(v View) string {
+	var b strings.Builder
+	b.WriteString(m.Kind)
+	fmt.Fprintf(&b, ", %s–%s mm", decimal(m.Inner, 1), decimal(m.Outer, 1))
+	if m.whole() {
+		b.WriteString(", all round")
+	} else {
+		from, to := v.onPaper(m.From), v.onPaper(m.To)
+		if v.Side == Label { // the clock runs the other way there
+			from, to = to, from
+		}
+		if a, z := roughly(from), roughly(to); a == z {
+			b.WriteString(", " + a)
+		} else {
+			fmt.Fprintf(&b, ", %s to %s", strings.TrimSuffix(a, " o'clock"), z)
+		}
+	}
+	if m.Costs > 0 {
+		fmt.Fprintf(&b, ", costs %s sectors", thousands(m.Costs))
+	}
+	for _, more := range []string{m.News, m.Note} {
+		if more != "" {
+			b.WriteString("; " + more)
+		}
+	}
+	return b.String()
+}

@@ -1,0 +1,92 @@
+package chart
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+)
+
+// Place is a place on the disc's surface as somebody sees it who holds the disc:
+// a radius, and where on a clock's face it lies, 12 being up.
+type Place struct {
+	Radius float64 // mm from the middle of the disc
+	Clock  float64 // turns, clockwise from 12 o'clock, from 0 up to and not including 1
+}
+
+// ParsePlace reads a place as people write it: "34 mm 4 o'clock", "34mm 4:30",
+// "34 mm, 135 deg"; the angle in degrees clockwise from 12 o'clock. An error is
+// returned when it is none of these or lies outside the data of any disc.
+func ParsePlace(s string) (Place, error) {
+	text := strings.ToLower(strings.TrimSpace(s))
+	radius, rest, ok := strings.Cut(text, "mm")
+	mm, err := strconv.ParseFloat(strings.TrimSpace(radius), 64)
+	if !ok || err != nil {
+		return Place{}, fmt.Errorf("place %q: say the radius in mm and the angle by the clock: 34 mm 4 o'clock", s)
+	}
+	if !(holeRadius <= mm && mm <= Usual/2) {
+		return Place{}, fmt.Errorf("place %q: no disc has a place %s mm from its middle; say %g to %g", s, strings.TrimSpace(radius), holeRadius, Usual/2)
+	}
+	turns, err := parseClock(strings.Trim(rest, " ,"))
+	if err != nil {
+		return Place{}, fmt.Errorf("place %q: %w", s, err)
+	}
+	return Place{mm, turns}, nil
+}
+
+// parseClock reads "4", "4:30", "4.5", each with or without "o'clock" or "h"
+// behind it, or "135 deg".
+func parseClock(s string) (turns float64, err error) {
+	for _, unit := range []string{"degrees", "deg", "°"} {
+		if d, ok := strings.CutSuffix(s, unit); ok {
+			v, err := strconv.ParseFloat(strings.TrimSpace(d), 64)
+			if err != nil || !(0 <= v && v <= 360) {
+				return 0, fmt.Errorf("%q is not an angle from 0 to 360 degrees", s)
+			}
+			return fraction(v / 360), nil
+		}
+	}
+	text := s
+	for _, unit := range []string{"o'clock", "o’clock", "oclock", "h"} {
+		if t, ok := strings.CutSuffix(text, unit); ok {
+			text = strings.TrimSpace(t)
+			break
+		}
+	}
+	hour, minute, colon := strings.Cut(text, ":")
+	h, err := strconv.ParseFloat(hour, 64)
+	if colon && err == nil {
+		var m uint64
+		m, err = strconv.ParseUint(minute, 10, 8)
+		if m > 59 || h != math.Trunc(h) {
+			err = strconv.ErrRange
+		}
+		h += float64(m) / 60
+	}
+	if err != nil || !(0 <= h && h < 13) {
+		return 0, fmt.Errorf("%q is not a time on a clock's face, such as 4 o'clock or 4:30", s)
+	}
+	return fraction(h / 12), nil
+}
+
+// String is the place as ParsePlace reads it, to a tenth of a mm and a minute of
+// the clock.
+func (p Place) String() string {
+	return decimal(p.Radius, 1) + " mm " + clock(p.Clock)
+}
+
+// clock is an angle on paper as hours of a clock's face: "4 o'clock", "4:30".
+func clock(turns float64) string {
+	minutes := int(math.Round(fraction(turns)*720)) % 720
+	h, m := minutes/60, minutes%60
+	if h == 0 {
+		h = 12
+	}
+	if m == 0 {
+		return fmt.Sprintf("%d o'clock", h)
+	}
+	return fmt.Sprintf("%d:%02d", h, m)
+}
+
+// roughly is an angle on paper to the half hour, for pictures.
+func roughly(turns float64) string { return clock(math.Round(turns*24) / 24) }
