@@ -9,11 +9,6 @@ import (
 	"turnstone/mapfile"
 )
 
-// DriveName is how people call a drive of the map.
-func DriveName(d mapfile.Drive) string {
-	return device.Info{Vendor: d.Vendor, Model: d.Model, Serial: d.Serial, Node: d.Node}.Name()
-}
-
 // driveOf is what the map keeps of a drive.
 func driveOf(info device.Info) mapfile.Drive {
 	return mapfile.Drive{Vendor: info.Vendor, Model: info.Model, Serial: info.Serial, Node: info.Node}

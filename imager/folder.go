@@ -18,6 +18,8 @@ const (
 	mapName    = "map.db"
 	lockName   = "lock"
 	statusName = "status.json"
+
+	ChartsName = "charts" // pictures of the map
 )
 
 // disk is the case's side of a pass. All that reaches the case's disk after its

@@ -82,6 +82,9 @@ func grown(d mapfile.Disc, info device.Info) mapfile.Disc {
 	written := WrittenArea(info)
 	d.Written = d.Written.Union(&written)
 	d.Sectors = max(d.Sectors, info.Sectors)
+	if len(d.Layers) == 0 {
+		d.Layers, d.Parallel = info.Layers, info.Parallel
+	}
 	if len(info.Identity) > 0 {
 		known := maps.Clone(d.Identity)
 		d.Identity = maps.Clone(info.Identity)

@@ -166,7 +166,7 @@ func (s *Source) origin(n int, into *mapfile.Map) *mapfile.Origin {
 	}
 	o := &mapfile.Origin{Case: s.id, Pass: n, Round: p.Round}
 	if p.Drive >= 0 {
-		o.Drive = DriveName(s.m.Drives()[p.Drive])
+		o.Drive = s.m.Drives()[p.Drive].Name()
 	}
 	if s.id == into.CaseID() {
 		if own := into.Passes(); n >= len(own) || !own[n].Started.Equal(p.Started) {

@@ -85,7 +85,7 @@ func StatusOf(m *mapfile.Map) Status {
 		ps := PassStatus{Pass: n, Won: m.Won(n), FailedReads: p.Failed, Seconds: p.Seconds, Ended: p.How,
 			Merged: p.Drive < 0, Conflicts: others[n]}
 		if p.Drive >= 0 {
-			ps.Drive = DriveName(drives[p.Drive])
+			ps.Drive = drives[p.Drive].Name()
 		} else if p.Origin != nil {
 			ps.Drive = OriginName(*p.Origin)
 		}

@@ -5,6 +5,7 @@ import (
 	"maps"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"turnstone/device/sector"
@@ -58,6 +59,8 @@ type Disc struct {
 	Sectors      int64             // capacity; 0 while the disc was not recognised
 	BlockSectors int64             // sectors of an ECC block
 	Written      sector.Set        // the written area, within Sectors
+	Layers       []int64           // sectors of each layer, in order of address; none where that is not known
+	Parallel     bool              // two layers are both read outwards (parallel track path)
 	Identity     map[string]string // what the drive tells without reading sectors, by name
 	Seen         *Seen             // what the eye saw; nil: nobody looked
 }
@@ -76,7 +79,7 @@ type Seen struct {
 
 // clone is a copy that shares nothing.
 func (d Disc) clone() Disc {
-	d.Written, d.Identity = d.Written.Clone(), maps.Clone(d.Identity)
+	d.Written, d.Identity, d.Layers = d.Written.Clone(), maps.Clone(d.Identity), slices.Clone(d.Layers)
 	if d.Seen != nil {
 		seen := *d.Seen
 		d.Seen = &seen
@@ -152,6 +155,14 @@ type Drive struct {
 	// package has them, in hexadecimal digits: a pass has changed them. "" where it
 	// has its own.
 	Restore string `json:"restore,omitempty"`
+}
+
+// Name is how people call the drive: vendor, model and serial, or its node.
+func (d Drive) Name() string {
+	if name := strings.Join(strings.Fields(d.Vendor+" "+d.Model+" "+d.Serial), " "); name != "" {
+		return name
+	}
+	return d.Node
 }
 
 // Origin is where a merged pass came from.

@@ -92,12 +92,14 @@ type discRecord struct {
 	Sectors      int64             `json:"sectors"`
 	BlockSectors int64             `json:"block_sectors"`
 	Written      [][2]int64        `json:"written"` // first sector and number of sectors
+	Layers       []int64           `json:"layers,omitempty"`
+	Parallel     bool              `json:"parallel,omitempty"`
 	Identity     map[string]string `json:"identity,omitempty"`
 	Seen         *Seen             `json:"seen,omitempty"`
 }
 
 func recordOf(d Disc) discRecord {
-	r := discRecord{d.Kind, d.Sectors, d.BlockSectors, nil, d.Identity, d.Seen}
+	r := discRecord{d.Kind, d.Sectors, d.BlockSectors, nil, d.Layers, d.Parallel, d.Identity, d.Seen}
 	for w := range d.Written.Runs() {
 		r.Written = append(r.Written, [2]int64{int64(w.First), w.Count()})
 	}
@@ -106,7 +108,8 @@ func recordOf(d Disc) discRecord {
 
 // disc is the disc that the record tells of.
 func (r discRecord) disc() (Disc, error) {
-	d := Disc{r.Kind, r.Sectors, r.BlockSectors, sector.Set{}, maps.Clone(r.Identity), r.Seen}
+	d := Disc{Kind: r.Kind, Sectors: r.Sectors, BlockSectors: r.BlockSectors, Layers: r.Layers, Parallel: r.Parallel,
+		Identity: maps.Clone(r.Identity), Seen: r.Seen}
 	if r.Sectors < 0 || r.Sectors > maxSectors || r.BlockSectors < 0 {
 		return Disc{}, fmt.Errorf("disc of %d sectors in blocks of %d", r.Sectors, r.BlockSectors)
 	}

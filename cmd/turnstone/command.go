@@ -27,7 +27,7 @@ type action func(args []string, s streams) error
 
 // commands are listed by --help in this order, which is that of the work.
 var commands = []command{
-	drivesCommand, inspectCommand, readCommand, stopCommand, roundCommand, mergeCommand, statusCommand, checkCommand, simulateCommand, demoCommand,
+	drivesCommand, inspectCommand, readCommand, stopCommand, roundCommand, mergeCommand, statusCommand, chartCommand, checkCommand, simulateCommand, demoCommand,
 }
 
 func overview() string {

@@ -29,8 +29,8 @@ var house = map[string]struct{ ours, outside string }{
 	"device/blockdev":  {"device device/sector device/child", "golang.org/x/sys"},
 	"device/sim":       {"device device/sector device/spiral ecc/dvd ecc/rs", ""},
 	"device/sim/ruler": {"device device/sector device/sim", ""},
-	"imager":           {"device device/sector mapfile imager/plan", ""},
-	"cmd/turnstone": {"device device/sector device/child device/blockdev device/sim device/sim/ruler mapfile imager imager/plan",
+	"imager":           {"device device/sector device/spiral mapfile mapfile/chart imager/plan", ""},
+	"cmd/turnstone": {"device device/sector device/child device/blockdev device/sim device/sim/ruler mapfile mapfile/chart imager imager/plan",
 		"github.com/spf13/pflag golang.org/x/sys"},
 }
 

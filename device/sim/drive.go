@@ -105,7 +105,8 @@ func (d *Disc) Open(o Opening) (*Drive, error) {
 			Node: s.node() + ":" + spec.Name, Vendor: Vendor, Model: "drive", Serial: spec.Name,
 			Kind: "dvd", Sectors: s.Sectors, BlockSectors: blockSectors, MaxSectors: longestRead, Depth: 1,
 			Medium:      fmt.Sprintf("scenario %s, round %d, drive %s", s.digest, o.Round, spec.Name),
-			WholeBlocks: true,
+			WholeBlocks: true, Layers: s.shape.Layers, Parallel: !s.shape.Opposite && len(s.shape.Layers) > 1,
+			Retries: &device.RetryCounts{Least: spec.LeastRetries, Own: spec.Retries},
 		},
 	}
 	if o.Real {

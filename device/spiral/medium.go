@@ -200,3 +200,14 @@ func Nominal(kind string, opposite bool, layers ...int64) (*Track, error) {
 	}
 	return t, nil
 }
+
+// GuessLayers is how a disc's sectors may lie in layers where nothing tells: in one as
+// long as that can hold them, else in two, the first with half of the blocks or one
+// more.
+func GuessLayers(kind string, sectors, block int64) []int64 {
+	if _, err := Nominal(kind, true, sectors); err == nil {
+		return []int64{sectors}
+	}
+	first := ((sectors+1)/2 + block - 1) / block * block
+	return []int64{first, sectors - first}
+}

@@ -35,7 +35,7 @@ func passesUpTo(m *mapfile.Map, round int, s *scale) []passStrip {
 		}
 		switch {
 		case p.Drive >= 0:
-			t.drive = driveName(drives[p.Drive])
+			t.drive = drives[p.Drive].Name()
 		case p.Origin != nil:
 			t.drive = "merged from " + p.Origin.Case
 		default:
@@ -98,17 +98,6 @@ func sum(values []float64) float64 {
 		total += v
 	}
 	return total
-}
-
-// driveName is what people call a drive.
-func driveName(d mapfile.Drive) string {
-	switch {
-	case d.Vendor != "" && d.Model != "":
-		return d.Vendor + " " + d.Model
-	case d.Model != "":
-		return d.Model
-	}
-	return d.Node
 }
 
 // tally is sectors by class, and how many of the scale's bin are written at all.

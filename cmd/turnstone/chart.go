@@ -1,0 +1,191 @@
+package main
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"github.com/spf13/pflag"
+
+	"turnstone/imager"
+	"turnstone/mapfile/chart"
+)
+
+var chartCommand = command{
+	name:    "chart",
+	args:    "CASE",
+	summary: "the damage map: where on the disc the damage lies",
+	about: `
+Draws the disc to scale, by radius and angle: what is in the image and which round won
+it, what is missing, what was not asked for yet; and what each pass, round and drive
+brought. As text in the terminal; as SVG in true millimetres, so that the disc can be
+laid on the printed page; as PNG. The pictures go into the case's folder charts unless
+--out names a file.
+
+Where nothing is known of the geometry, as of a plain file, it draws a strip over the
+addresses; read --kind says what a plain file is.`,
+	example: "turnstone chart anna-wedding --as svg --out wedding.svg",
+	setup:   setupChart,
+}
+
+// chartOptions are the options of chart.
+type chartOptions struct {
+	as     string
+	pixels int
+	layer  int
+	round  int
+	turn   float64
+	side   string
+	out    string
+	json   bool
+}
+
+// Widths of a PNG in pixels.
+const (
+	fewestPixels = 100
+	mostPixels   = 10_000
+)
+
+func setupChart(f *pflag.FlagSet) action {
+	o := chartOptions{as: "text", pixels: 2000, side: "read", layer: chart.AllLayers, round: chart.Latest}
+	f.StringVar(&o.as, "as", o.as, "`FORM` of the map: text, svg or png")
+	f.IntVar(&o.pixels, "pixels", o.pixels, "width of a PNG, `N` pixels")
+	f.IntVar(&o.layer, "layer", o.layer, "draw layer `N` only, the first is 0; each if not said")
+	f.IntVar(&o.round, "round", o.round, "draw how the case stood after round `N`; as it stands now if not said")
+	f.Float64Var(&o.turn, "turn", 0, "turn the picture by so many `DEGREES`, clockwise as seen from the reading side")
+	f.StringVar(&o.side, "side", o.side, "the `SIDE` from which the disc is looked at: read or label")
+	f.StringVar(&o.out, "out", "", "write the picture into `FILE`; - is standard output")
+	f.BoolVar(&o.json, "json", false, "one JSON document: the numbers behind the map")
+	return func(args []string, s streams) error {
+		dir, err := oneCase(args)
+		if err != nil {
+			return err
+		}
+		v := chart.View{Title: filepath.Base(dir), Round: o.round, Layer: o.layer, Turn: o.turn}
+		switch o.side {
+		case "read":
+		case "label":
+			v.Side = chart.Label
+		default:
+			return usagef("--side %q: say read or label", o.side)
+		}
+		switch {
+		case o.pixels < fewestPixels || o.pixels > mostPixels:
+			return usagef("--pixels %d: say %d to %d", o.pixels, fewestPixels, mostPixels)
+		case o.as != "text" && o.as != "svg" && o.as != "png":
+			return usagef("--as %q: say text, svg or png", o.as)
+		case o.json && f.Changed("as"):
+			return usagef("--as and --json do not go together")
+		case !(o.turn >= -360 && o.turn <= 360):
+			return usagef("--turn %g: say -360 to 360", o.turn)
+		case f.Changed("round") && o.round < 0:
+			return usagef("--round %d: the first round is 0", o.round)
+		case f.Changed("layer") && o.layer < 0:
+			return usagef("--layer %d: the first layer is 0", o.layer)
+		}
+		return drawChart(dir, v, o, s)
+	}
+}
+
+func drawChart(dir string, v chart.View, o chartOptions, s streams) error {
+	m, err := imager.Load(dir)
+	if err != nil {
+		return err
+	}
+	p, err := imager.DamageMap(m, v)
+	if err != nil {
+		return usageError{err.Error()}
+	}
+	var draw func(io.Writer) error
+	switch {
+	case o.json:
+		draw = p.JSON
+	case o.as == "svg":
+		draw = p.SVG
+	case o.as == "png":
+		draw = func(w io.Writer) error { return p.PNG(w, o.pixels) }
+	default:
+		style := textStyle(s.Out)
+		if o.out != "" && o.out != "-" {
+			style = chart.Style{Width: 80}
+		}
+		draw = func(w io.Writer) error { return p.Text(w, style) }
+	}
+	switch {
+	case o.out == "-" || o.out == "" && (o.as == "text" || o.json):
+		return draw(s.Out)
+	case o.out != "":
+		return replaceFile(o.out, draw)
+	}
+	return drawSheets(dir, p, o, s)
+}
+
+// drawSheets writes each picture into the case's folder, and says where.
+func drawSheets(dir string, p *chart.Picture, o chartOptions, s streams) error {
+	folder := filepath.Join(dir, imager.ChartsName)
+	if err := os.Mkdir(folder, 0o700); err != nil && !errors.Is(err, os.ErrExist) {
+		return err
+	}
+	after := "now"
+	if o.round != chart.Latest {
+		after = fmt.Sprintf("round-%d", o.round)
+	}
+	for _, sheet := range p.Sheets() {
+		path := filepath.Join(folder, fmt.Sprintf("%s-%s.%s", after, sheet.Name, o.as))
+		draw := sheet.SVG
+		if o.as == "png" {
+			draw = func(w io.Writer) error { return sheet.PNG(w, o.pixels) }
+		}
+		if err := replaceFile(path, draw); err != nil {
+			return err
+		}
+		fmt.Fprintln(s.Out, path)
+	}
+	return nil
+}
+
+// replaceFile makes a file anew, whole or not at all.
+func replaceFile(path string, write func(io.Writer) error) error {
+	var b bytes.Buffer
+	if err := write(&b); err != nil {
+		return err
+	}
+	f, err := os.CreateTemp(filepath.Dir(path), ".chart-*")
+	if err != nil {
+		return err
+	}
+	_, err = f.Write(b.Bytes())
+	if err = errors.Join(err, f.Close()); err == nil {
+		err = os.Rename(f.Name(), path)
+	}
+	if err != nil {
+		return errors.Join(err, os.Remove(f.Name()))
+	}
+	return nil
+}
+
+// textStyle is how a place of output can show a picture: a terminal by its width and
+// in colour unless NO_COLOR is set; anything else plain at 80 columns. Where the locale
+// is not of UTF-8, with ASCII only.
+func textStyle(w io.Writer) chart.Style {
+	style := chart.Style{Width: 80, ASCII: !speaksUTF8()}
+	if f, ok := w.(*os.File); ok && isTerminal(f) {
+		style.Width, style.Colour = width(f), os.Getenv("NO_COLOR") == "" && os.Getenv("TERM") != "dumb"
+	}
+	return style
+}
+
+// speaksUTF8 tells whether the locale's characters are UTF-8 (POSIX, chapter 8: the
+// first of the three that is set decides).
+func speaksUTF8() bool {
+	for _, name := range []string{"LC_ALL", "LC_CTYPE", "LANG"} {
+		if v := strings.ToLower(os.Getenv(name)); v != "" {
+			return strings.Contains(v, "utf-8") || strings.Contains(v, "utf8")
+		}
+	}
+	return false
+}
