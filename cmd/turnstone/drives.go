@@ -14,6 +14,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"turnstone/device"
+	"turnstone/device/optical"
 )
 
 var drivesCommand = command{
@@ -63,26 +64,26 @@ func setupDrives(f *pflag.FlagSet) action {
 	}
 }
 
-// driveDoc is one drive of drives --json.
+// driveDoc is one drive of drives --json. Of what is no optical drive only a few
+// fields are known.
 type driveDoc struct {
-	Node    string `json:"node"`
+	optical.Description
 	Optical bool   `json:"optical"`
 	Name    string `json:"name,omitempty"` // vendor, model and serial
-	Ready   bool   `json:"ready"`
-	Kind    string `json:"kind,omitempty"`
-	Sectors int64  `json:"sectors,omitempty"`
-	Problem string `json:"problem,omitempty"`
-	Cure    string `json:"cure,omitempty"`
 }
 
 // look opens a drive for a moment, in a child process as always.
 func look(ctx context.Context, node string) driveDoc {
-	d := driveDoc{Node: node, Optical: device.OpticalNode(node)}
-	r, err := openNode(ctx, node, "", patience, 0, 0)
+	if device.OpticalNode(node) {
+		d := driveDoc{Description: optical.Describe(ctx, node, patience), Optical: true}
+		d.Name = device.Info{Vendor: d.Vendor, Model: d.Model, Serial: d.Serial}.Name()
+		return d
+	}
+	d := driveDoc{Description: optical.Description{Node: node}}
+	r, err := openNode(ctx, opening{node: node, stall: patience})
 	if err != nil {
 		d.Problem = err.Error()
-		var open *device.OpenError
-		if errors.As(err, &open) {
+		if open, ok := errors.AsType[*device.OpenError](err); ok {
 			d.Problem, d.Cure = open.What, open.Cure
 		}
 		return d
@@ -114,11 +115,14 @@ func (d driveDoc) print(w io.Writer) {
 	}
 	if d.Ready {
 		fmt.Fprintf(w, ": %s sectors (%s)\n", thousands(d.Sectors), size(d.Sectors))
-		return
+	} else {
+		tell(w, ": %s\n", d.Problem)
+		if d.Cure != "" {
+			tell(w, "  %s\n", d.Cure)
+		}
 	}
-	tell(w, ": %s\n", d.Problem)
-	if d.Cure != "" {
-		tell(w, "  %s\n", d.Cure)
+	for _, line := range ofDrive(d.Description) {
+		tell(w, "  %s\n", line)
 	}
 }
 

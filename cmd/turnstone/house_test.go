@@ -20,6 +20,7 @@ var house = map[string]struct{ ours, outside string }{
 	"ecc/rs":           {"ecc/gf256", ""},
 	"ecc/dvd":          {"ecc/gf256 ecc/rs", ""},
 	"ecc/cd":           {"ecc/gf256 ecc/rs", ""},
+	"device/scsi":      {"", ""},
 	"device/spiral":    {"device/sector", ""},
 	"device":           {"device/sector", ""},
 	"mapfile":          {"device/sector", "go.etcd.io/bbolt"},
@@ -27,10 +28,11 @@ var house = map[string]struct{ ours, outside string }{
 	"device/child":     {"device device/sector", "golang.org/x/sys"},
 	"imager/plan":      {"device/sector device/spiral mapfile", ""},
 	"device/blockdev":  {"device device/sector device/child", "golang.org/x/sys"},
+	"device/optical":   {"device device/sector device/scsi device/child", "golang.org/x/sys"},
 	"device/sim":       {"device device/sector device/spiral ecc/dvd ecc/rs", ""},
 	"device/sim/ruler": {"device device/sector device/sim", ""},
 	"imager":           {"device device/sector device/spiral mapfile mapfile/chart imager/plan", ""},
-	"cmd/turnstone": {"device device/sector device/child device/blockdev device/sim device/sim/ruler mapfile mapfile/chart imager imager/plan",
+	"cmd/turnstone": {"device device/sector device/child device/blockdev device/optical device/sim device/sim/ruler mapfile mapfile/chart imager imager/plan",
 		"github.com/spf13/pflag golang.org/x/sys"},
 }
 
@@ -39,7 +41,7 @@ var helpers = []string{"device/devicetest", "device/faultydisc", "device/faultyd
 
 // Packages of the standard library that only some may import.
 var reserved = map[string][]string{
-	"unsafe":    {"device/child", "device/blockdev"},
+	"unsafe":    {"device/child", "device/blockdev", "device/optical"},
 	"net/http":  {"cmd/turnstone"},
 	"os/signal": {"cmd/turnstone"},
 	"flag":      {},

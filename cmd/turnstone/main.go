@@ -9,10 +9,11 @@ import (
 
 	"turnstone/device/blockdev"
 	"turnstone/device/child"
+	"turnstone/device/optical"
 )
 
 // openers open drives, in the child.
-var openers = map[string]child.Opener{blockdev.Opener: blockdev.Serve}
+var openers = map[string]child.Opener{blockdev.Opener: blockdev.Serve, optical.Opener: optical.Serve}
 
 func main() {
 	// A drive is read in a child process of this program.

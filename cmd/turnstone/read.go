@@ -41,6 +41,8 @@ type readOptions struct {
 	sameDisc bool
 	settle   bool
 	eject    bool
+	assume   int64
+	mains    string
 	cap      driveSpeed
 	retries  int // -1: as the plan wants
 	json     bool
@@ -58,6 +60,8 @@ func setupRead(f *pflag.FlagSet) action {
 	f.BoolVar(&o.eject, "eject", false, "open the tray when the pass is over")
 	f.BoolVar(&o.sameDisc, "same-disc", false, "the disc is this case's: read no good block to be sure of it")
 	f.BoolVar(&o.settle, "settle", false, "read the sectors in conflict once more, and nothing else: what comes again stands")
+	f.Int64Var(&o.assume, "assume-sectors", 0, "the last resort for a disc that the drive does not recognise: its size, `N` sectors")
+	f.StringVar(&o.mains, "mains-switch", "", "`COMMAND` that switches the drive off and on, with its node as argument: the last thing tried when it gives no answer")
 	f.StringVar(&o.kind, "kind", "", "`KIND` of the disc in a plain file or device: cd, dvd or bd")
 	f.BoolVar(&o.json, "json", false, "events as JSON lines to standard error, then the document of status --json")
 	return func(args []string, s streams) error {
@@ -67,6 +71,9 @@ func setupRead(f *pflag.FlagSet) action {
 		}
 		if _, _, ok := device.Block(o.kind); !ok {
 			return usagef("--kind %q: say cd, dvd or bd", o.kind)
+		}
+		if f.Changed("assume-sectors") && o.assume < 1 {
+			return usagef("--assume-sectors %d: a disc has at least one", o.assume)
 		}
 		if f.Changed("read-retry-count") && (o.retries < 0 || o.retries > 255) {
 			return usagef("--read-retry-count %d: say 0 to 255", o.retries)
@@ -116,7 +123,8 @@ func read(dir string, o readOptions, s streams) error {
 			start = last
 		}
 	}
-	reader, err := openDrive(ctx, o, round, passes)
+	reader, err := openDrive(ctx, opening{node: o.drive, kind: o.kind, stall: o.stall, assume: o.assume, mains: o.mains,
+		round: round, passes: passes}, s)
 	if err != nil {
 		return interrupted(err, s)
 	}

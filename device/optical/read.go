@@ -1,0 +1,181 @@
+package optical
+
+import (
+	"bytes"
+	"crypto/rand"
+	"fmt"
+	"time"
+
+	"turnstone/device"
+	"turnstone/device/child"
+	"turnstone/device/scsi"
+	"turnstone/device/sector"
+)
+
+// Read implements child.Backend.
+func (d *opened) Read(r sector.Range, buf []byte) child.Outcome {
+	if f := d.trust(); f != nil {
+		return child.Outcome{Err: f.readError(r)}
+	}
+	var out child.Outcome
+	for at := r.First; at < r.End && out.Err == nil; at = r.First + sector.LBA(out.Good) {
+		part := sector.Span(at, min(int64(d.piece), int64(r.End-at)))
+		good, weak, err := d.readPiece(part, buf[(at - r.First).Offset():][:part.Bytes()])
+		out.Good += good
+		out.Weak = out.Weak || weak
+		out.Err = err
+	}
+	if why := d.changed(); why != "" {
+		return child.Outcome{Err: &device.ReadError{Class: device.Changed, At: -1, Text: why}}
+	}
+	if out.Err != nil {
+		out.Weak = false
+		d.note(r, out)
+	}
+	return out
+}
+
+// mostTries bounds how often a READ is sent that the drive did not perform.
+const mostTries = 6
+
+// readPiece sends one READ, again where the drive did not perform it. Good sectors
+// lead the range.
+func (d *opened) readPiece(r sector.Range, buf []byte) (good int64, weak bool, err *device.ReadError) {
+	again := d.failed.Overlaps(r)
+	var last *fault
+	for range mostTries {
+		rest := sector.Range{First: r.First + sector.LBA(good), End: r.End}
+		room := buf[good*sector.Size:]
+		if again && d.noFUA {
+			if f := d.leave(rest); f != nil && f.lost != 0 {
+				return good, weak, f.readError(rest)
+			}
+		}
+		d.stamp.put(room)
+		came, f := d.send(d.read(rest, again && !d.noFUA), room, d.readTimeout())
+		last = f
+		switch {
+		case f == nil || f.is(scsi.Recovered):
+			n := d.stamp.gone(room[:came/sector.Size*sector.Size])
+			good += n
+			weak = weak || f != nil
+			if good == r.Count() {
+				return good, weak, nil
+			}
+			last = &fault{lost: device.Doubtful, text: fmt.Sprintf("%d of %d sectors came, and no reason for the rest", good, r.Count())}
+			if n == 0 {
+				return good, weak, last.readError(rest)
+			}
+		case f.is(scsi.Changed), f.is(scsi.Reset), f.is(scsi.NotReady):
+			if err := d.settle(f); err != nil {
+				return 0, false, err
+			}
+		case f.code(scsi.IllegalRequest, 0x24) && again && !d.noFUA:
+			d.noFUA = true
+		case f.code(scsi.IllegalRequest, 0x20) && !d.long:
+			d.long = true
+		default:
+			return good + d.kept(rest, room[:came], f), weak, f.readError(rest)
+		}
+	}
+	return good, weak, last.readError(r)
+}
+
+// kept is how many sectors are good that came before a READ failed: those in front of
+// the failing one where the drive names it, and they came. Without a valid place none
+// is: nothing says what the rest is.
+//
+//	asked      ├───────────────────────────┤
+//	came       ├─────────────────┤             length less residual
+//	failing            ▲                       information, valid
+//	good       ├───────┤
+func (d *opened) kept(r sector.Range, came []byte, f *fault) int64 {
+	if f.lost != 0 {
+		return 0
+	}
+	switch f.class {
+	case scsi.Medium, scsi.Track, scsi.Hardware, scsi.Unwritten, scsi.Unrecognised:
+	default:
+		return 0
+	}
+	n := leading(r, len(came), f.sense)
+	return d.stamp.gone(came[:n*sector.Size])
+}
+
+// leading is how many whole sectors of r lie both within the bytes that came and in
+// front of the failing one.
+func leading(r sector.Range, came int, s scsi.Sense) int64 {
+	lba, ok := s.LBA()
+	if !ok || !r.Contains(sector.LBA(lba)) {
+		return 0
+	}
+	return min(lba-int64(r.First), int64(came)/sector.Size)
+}
+
+// read is the command that reads r.
+func (d *opened) read(r sector.Range, fua bool) scsi.Command {
+	if d.long {
+		return scsi.Read12{LBA: uint32(r.First), Blocks: uint32(r.Count()), FUA: fua}.Command()
+	}
+	return scsi.Read10{LBA: uint32(r.First), Blocks: uint16(r.Count()), FUA: fua}.Command()
+}
+
+// readTimeout is longer than the parent waits, and than the step that only waits: the
+// kernel breaks a command off by resets, and those are for the user to want.
+func (d *opened) readTimeout() time.Duration { return d.stall + waitingTime + 5*time.Second }
+
+// leave moves the head away from r, so that what the drive's cache has of it is not
+// what it answers with. No sector is read by it.
+func (d *opened) leave(r sector.Range) *fault {
+	to := int64(r.First) + d.info.Sectors/2
+	_, f := d.send(scsi.Seek10{LBA: uint32(to % max(d.info.Sectors, 1))}.Command(), nil, timeoutOf(scsi.OpSeek10))
+	return f
+}
+
+// note remembers what failed.
+func (d *opened) note(r sector.Range, out child.Outcome) {
+	switch out.Err.Class {
+	case device.Medium, device.Track, device.Doubtful:
+	default:
+		return
+	}
+	rest := sector.Range{First: r.First + sector.LBA(out.Good), End: r.End}
+	if rest.Contains(out.Err.At) {
+		rest = sector.Span(out.Err.At, 1).Blocks(int64(d.info.BlockSectors)).Intersect(rest)
+	}
+	d.failed.Add(rest)
+}
+
+// stamp marks the memory that sectors are read into, so that a sector which did not
+// come shows, whatever drive, bridge and kernel say that came: all that such memory
+// may hold otherwise is what an earlier read left there.
+//
+//	0          8                               2040       2048
+//	├─ stamp ──┤                                ├─ stamp ──┤   of each sector
+type stamp [8]byte
+
+func newStamp() (s stamp) {
+	rand.Read(s[:]) // never fails
+	return s
+}
+
+// put stamps each sector.
+func (s stamp) put(b []byte) {
+	for len(b) >= sector.Size {
+		copy(b, s[:])
+		copy(b[sector.Size-len(s):], s[:])
+		b = b[sector.Size:]
+	}
+}
+
+// gone is how many leading sectors have lost the stamp.
+func (s stamp) gone(b []byte) (n int64) {
+	for len(b) >= sector.Size {
+		if bytes.Equal(b[:len(s)], s[:]) && bytes.Equal(b[sector.Size-len(s):sector.Size], s[:]) {
+			return n
+		}
+		n++
+		b = b[sector.Size:]
+	}
+	return n
+}

@@ -1,0 +1,225 @@
+package optical
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"slices"
+	"time"
+
+	"golang.org/x/sys/unix"
+
+	"turnstone/device"
+	"turnstone/device/child"
+	"turnstone/device/scsi"
+	"turnstone/device/sector"
+)
+
+// The steps after a stall, the cheapest first. What each does to the disc: nothing;
+// nothing; the spindle may stop and start; the rest make the drive spin it up again.
+const (
+	stepReady  device.Step = "TEST UNIT READY"
+	stepStart  device.Step = "START STOP UNIT"
+	stepUnit   device.Step = "logical unit reset" // SG_SCSI_RESET_DEVICE
+	stepTarget device.Step = "target reset"       // SG_SCSI_RESET_TARGET
+	stepPort   device.Step = "USB port reset"     // USBDEVFS_RESET
+)
+
+// How long a step may take, until the drive answers again.
+const (
+	waitingTime = 60 * time.Second
+	stepTime    = 45 * time.Second
+	// asking is how long the host lets the drive take for one command of a step. Its
+	// clock starts when the command goes out: one that stands in the queue behind the
+	// one that hangs is not broken off.
+	asking = 10 * time.Second
+	// comingBack is how long a drive that was reset may be nowhere.
+	comingBack = 10 * time.Second
+)
+
+// Steps implements device.Reviver. Resets through the host need root's rights, the one
+// of a USB port leave to write to the USB device's node.
+func (d *Drive) Steps() []device.Step {
+	steps := []device.Step{device.Waiting, stepReady, stepStart}
+	dir := sysfsOf(sysRoot, d.options.Node)
+	if dir == "" {
+		return steps
+	}
+	usb, _ := dir.usb()
+	if mayReset() {
+		steps = append(steps, stepUnit)
+		if usb == "" { // the driver of USB drives has none
+			steps = append(steps, stepTarget)
+		}
+	}
+	if usb != "" && unix.Access(usbNode(usb), unix.W_OK) == nil {
+		steps = append(steps, stepPort)
+	}
+	return steps
+}
+
+// mayReset tells whether the kernel lets this process reset drives: CAP_SYS_ADMIN and
+// CAP_SYS_RAWIO (scsi_ioctl.c, scsi_ioctl_reset).
+func mayReset() bool {
+	head := unix.CapUserHeader{Version: unix.LINUX_CAPABILITY_VERSION_3}
+	var data [2]unix.CapUserData
+	if unix.Capget(&head, &data[0]) != nil {
+		return false
+	}
+	const want = 1<<unix.CAP_SYS_ADMIN | 1<<unix.CAP_SYS_RAWIO
+	return data[0].Effective&want == want
+}
+
+// usbNode is the node of a USB device.
+func usbNode(usb sysfs) string {
+	return fmt.Sprintf("/dev/bus/usb/%03d/%03d", usb.number("busnum"), usb.number("devnum"))
+}
+
+// Revive implements device.Reviver. The step is done by a child of its own, which is
+// given up where it hangs as well.
+func (d *Drive) Revive(ctx context.Context, s device.Step) error {
+	if !slices.Contains(d.Steps(), s) {
+		return fmt.Errorf("%w: %s", device.ErrUnsupported, s)
+	}
+	limit := stepTime
+	if s == device.Waiting {
+		limit = waitingTime
+	}
+	err := d.do(ctx, callStep, []byte(s), limit, nil)
+	if err == nil || !gone(err) {
+		return asReadError(err, d.Info().Name())
+	}
+	// A drive whose port was reset comes back in a moment, maybe by another name.
+	for range comingBack / readyPause {
+		if node := d.place.find(d.options.Node); node != "" {
+			d.options.Node = node
+			return asReadError(d.do(ctx, callStep, []byte(device.Waiting), limit, nil), d.Info().Name())
+		}
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-time.After(readyPause):
+		}
+	}
+	return asReadError(&device.OpenError{Node: d.options.Node, What: "the drive is gone", Cure: plugIn, Err: unix.ENODEV}, d.Info().Name())
+}
+
+// do has a helper do something to the drive, and puts its answer into result.
+func (d *Drive) do(ctx context.Context, op string, arg []byte, limit time.Duration, result any) error {
+	return help(ctx, d.opener, d.options.Node, op, arg, limit, result)
+}
+
+func help(ctx context.Context, opener, node, op string, arg []byte, limit time.Duration, result any) error {
+	s, err := json.Marshal(spec{Options: Options{Node: node}, Task: true})
+	if err != nil {
+		return err
+	}
+	r, err := child.Start(ctx, child.Config{Opener: opener, Spec: s, Drive: node, Stall: limit})
+	if err != nil {
+		return err
+	}
+	defer r.Close()
+	b, err := r.Call(ctx, op, arg)
+	if err != nil || result == nil {
+		return err
+	}
+	return json.Unmarshal(b, result)
+}
+
+// What a helper can be called for.
+const (
+	callStep     = "step"
+	callDescribe = "describe"
+)
+
+// task is a helper's backend: it opens the drive for one thing.
+type task struct {
+	node string
+	dial dialer
+}
+
+// Read implements child.Backend.
+func (task) Read(sector.Range, []byte) child.Outcome {
+	return child.Outcome{Err: &device.ReadError{Class: device.Refused, At: -1, Text: "a helper reads nothing"}}
+}
+
+// Close implements child.Backend.
+func (task) Close() error { return nil }
+
+// Call implements child.Backend.
+func (t task) Call(op string, arg []byte) ([]byte, error) {
+	switch op {
+	case callStep:
+		return nil, t.step(device.Step(arg))
+	case callDescribe:
+		var patience time.Duration
+		if err := json.Unmarshal(arg, &patience); err != nil {
+			return nil, err
+		}
+		return t.describe(patience)
+	}
+	return nil, device.ErrUnsupported
+}
+
+// step takes a step, and waits until the drive answers.
+func (t task) step(s device.Step) error {
+	dir := sysfsOf(sysRoot, t.node)
+	switch s {
+	case stepUnit, stepTarget:
+		what := resetUnit
+		if s == stepTarget {
+			what = resetTarget
+		}
+		if err := onNode(t.node, func(fd int) error { return scsiReset(fd, what) }); err != nil {
+			return err
+		}
+	case stepPort:
+		usb, _ := dir.usb()
+		fd, err := retry(usbNode(usb), unix.O_WRONLY|unix.O_CLOEXEC)
+		if err != nil {
+			return fmt.Errorf("%s: %w", usbNode(usb), err)
+		}
+		err = usbReset(fd)
+		unix.Close(fd)
+		if err != nil {
+			return fmt.Errorf("%s: %w", usbNode(usb), err)
+		}
+	}
+	tr, h, err := t.dial(t.node, false)
+	if err != nil {
+		return err
+	}
+	defer tr.Close()
+	u := unit{t: tr, h: h}
+	if s == stepStart {
+		for _, start := range []bool{false, true} {
+			if _, f := u.send(scsi.StartStopUnit{Start: start}.Command(), nil, 2*asking); f != nil && f.lost != 0 {
+				return f.stepError()
+			}
+		}
+	}
+	_, f := u.ready(stepTime)
+	if f == nil || f.is(scsi.NoMedium) || f.is(scsi.Unrecognised) {
+		return nil // it answers: the opening will say what it thinks of the disc
+	}
+	return f.stepError()
+}
+
+// stepError is the fault as the error of a step, with the errno that says that the
+// drive has gone.
+func (f *fault) stepError() error {
+	if f.lost == device.Gone && f.err == nil {
+		return fmt.Errorf("%w: %w", f, unix.ENODEV)
+	}
+	return f
+}
+
+// onNode opens a drive's node for a moment.
+func onNode(node string, do func(fd int) error) error {
+	fd, err := retry(node, unix.O_RDONLY|unix.O_NONBLOCK|unix.O_CLOEXEC)
+	if err != nil {
+		return fmt.Errorf("%s: %w", node, err)
+	}
+	return errors.Join(do(fd), unix.Close(fd))
+}

@@ -1,0 +1,378 @@
+package optical
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"runtime"
+	"strings"
+	"testing"
+	"time"
+
+	"golang.org/x/sys/unix"
+
+	"turnstone/device"
+	"turnstone/device/devicetest"
+	"turnstone/device/sector"
+)
+
+// The rig is a QEMU guest with a USB optical drive that goes wrong on request. This
+// test binary runs in it as well, told so by an argument: there it speaks to a real
+// /dev/sr0 through the kernel's own drivers. TURNSTONE_RIGS names the folder of the
+// rigs.
+
+const (
+	inGuest     = "in-guest"
+	rigSectors  = 460_000 // more than a CD holds: the rig's drive calls it a DVD
+	rigPattern  = 32_768  // sectors with a pattern in them; zeros follow
+	rigStall    = 4 * time.Second
+	rigSilent   = 14 // seconds
+	rigBadFirst = 20_000
+)
+
+// TestRig builds this test binary static, boots the guest with it, and holds the
+// drive's own log against what was to be asked.
+func TestRig(t *testing.T) {
+	rigs := os.Getenv("TURNSTONE_RIGS")
+	if rigs == "" {
+		t.Skip("TURNSTONE_RIGS names no folder of rigs")
+	}
+	dir := t.TempDir()
+	rig := os.Getenv("RIG")
+	if rig == "" {
+		rig = "/tmp/turnstone-rigs/optical"
+	}
+	run := func(name string, env []string, args ...string) string {
+		t.Helper()
+		c := exec.CommandContext(t.Context(), name, args...)
+		c.Env = append(os.Environ(), env...)
+		out, err := c.CombinedOutput()
+		if err != nil {
+			t.Fatalf("%s: %v\n%s", name, err, out)
+		}
+		return string(out)
+	}
+	if _, err := os.Stat(filepath.Join(rig, "initrd-usb.gz")); err != nil {
+		run(filepath.Join(rigs, "optical/build.sh"), []string{"RIG=" + rig})
+	}
+	program := filepath.Join(dir, "optical.test")
+	run("go", []string{"CGO_ENABLED=0"}, "test", "-c", "-o", program, ".")
+	disc, other := filepath.Join(dir, "disc.iso"), filepath.Join(dir, "other.iso")
+	writeRigDisc(t, disc, 0)
+	writeRigDisc(t, other, 1)
+	faults := filepath.Join(dir, "faults.txt")
+	rules := fmt.Sprintf("%d-%d error 3/11/05\n21000 error 1/17/01\n22000 stall %ds 1\n", rigBadFirst, rigBadFirst+15, rigSilent)
+	if err := os.WriteFile(faults, []byte(rules), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	host := filepath.Join(dir, "host")
+	if err := os.Mkdir(host, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	served := make(chan struct{})
+	go func() {
+		defer close(served)
+		serveGuest(ctx, filepath.Join(rig, "usbdrive.bin"), host, other)
+	}()
+	out := run(filepath.Join(rigs, "optical/run-usb.sh"), []string{"RIG=" + rig},
+		disc, faults, host, program, "-test.v", "-test.run=^TestInGuest$", inGuest)
+	cancel()
+	<-served
+	t.Log(out)
+	log, err := os.ReadFile(filepath.Join(host, "drive.log"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	checkRigLog(t, string(log))
+}
+
+// writeRigDisc makes a disc whose first sectors have a pattern, shifted by some.
+func writeRigDisc(t *testing.T, path string, shift sector.LBA) {
+	t.Helper()
+	f, err := os.Create(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	b := make([]byte, rigPattern*sector.Size)
+	for a := range sector.LBA(rigPattern) {
+		devicetest.Pattern(a+shift, b[a.Offset():][:sector.Size])
+	}
+	if _, err := f.Write(b); err != nil {
+		t.Fatal(err)
+	}
+	if err := f.Truncate(rigSectors * sector.Size); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// serveGuest does to the drive what the guest asks for, by files: it writes the
+// control socket's line into "want", which is taken away when it is done.
+func serveGuest(ctx context.Context, usbdrive, host, other string) {
+	want := filepath.Join(host, "want")
+	for ctx.Err() == nil {
+		if b, err := os.ReadFile(want); err == nil && bytes.HasSuffix(b, []byte("\n")) {
+			line := strings.ReplaceAll(strings.TrimSpace(string(b)), "OTHER", other)
+			exec.CommandContext(ctx, usbdrive, "-control", filepath.Join(host, "drive.ctl"), "-send", line).Run()
+			os.Remove(want)
+		}
+		time.Sleep(20 * time.Millisecond)
+	}
+}
+
+// checkRigLog holds the drive's log against what was to be asked: one READ named the
+// failing block, one the place of the stall.
+func checkRigLog(t *testing.T, log string) {
+	t.Helper()
+	failing, stalled := 0, 0
+	for line := range strings.Lines(log) {
+		var ms, first, n int64
+		if _, err := fmt.Sscanf(line, "%d read %d %d:", &ms, &first, &n); err != nil {
+			continue
+		}
+		r := sector.Span(sector.LBA(first), n)
+		if r.Overlaps(sector.Span(rigBadFirst, 16)) {
+			failing++
+		}
+		if r.Contains(22000) {
+			stalled++
+		}
+	}
+	if failing != 1 || stalled != 1 {
+		t.Errorf("the drive was asked %d times for the failing block and %d times for the sector at which it stalled; want once each", failing, stalled)
+	}
+}
+
+// ask has the host do something to the drive.
+func ask(t *testing.T, line string) {
+	t.Helper()
+	if err := os.WriteFile("/host/want", []byte(line+"\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for range 500 {
+		if _, err := os.Stat("/host/want"); err != nil {
+			return
+		}
+		time.Sleep(20 * time.Millisecond)
+	}
+	t.Fatalf("the host did not do %q", line)
+}
+
+// TestInGuest is what runs in the guest.
+func TestInGuest(t *testing.T) {
+	if flag.Arg(0) != inGuest {
+		t.Skip("runs in the rig's guest only")
+	}
+	const node = "/dev/sr0"
+	start := time.Now()
+	say := func(format string, a ...any) {
+		fmt.Printf("%8.3f %s\n", time.Since(start).Seconds(), fmt.Sprintf(format, a...))
+	}
+	open := func(t *testing.T) *Drive {
+		t.Helper()
+		d, err := Open(t.Context(), Options{Node: node, Stall: rigStall})
+		if err != nil {
+			t.Fatalf("Open = %v; want nil", err)
+		}
+		return d
+	}
+	t.Run("describe", func(t *testing.T) {
+		say("%+v", Describe(t.Context(), node, 20*time.Second))
+	})
+	d := open(t)
+	defer func() { d.Close() }()
+	say("info %+v", d.Info())
+	say("original %s", d.Original())
+	say("steps %v", d.Steps())
+	one := func(r sector.Range) device.Answer {
+		t.Helper()
+		if err := d.Ask(r); err != nil {
+			t.Fatalf("Ask(%v) = %v", r, err)
+		}
+		a, err := d.Answer(t.Context())
+		if err != nil {
+			t.Fatalf("Answer to %v = %v", r, err)
+		}
+		for i := range a.Good() {
+			want := make([]byte, sector.Size)
+			if r.First+sector.LBA(i) < rigPattern {
+				devicetest.Pattern(r.First+sector.LBA(i), want)
+			}
+			if !bytes.Equal(a.Data[i*sector.Size:][:sector.Size], want) {
+				t.Fatalf("sector %d has other bytes than the disc", r.First+sector.LBA(i))
+			}
+		}
+		say("%v: %d good, weak %v, %v, %v", r, a.Good(), a.Weak, a.Took.Round(time.Millisecond), a.Err)
+		return a
+	}
+	t.Run("speed", func(t *testing.T) { rigSpeed(t, d, node, say) })
+	t.Run("settings", func(t *testing.T) {
+		own := d.Info().Retries
+		if own == nil {
+			t.Fatal("no retry counts; want those that the drive has")
+		}
+		if err := d.Set(t.Context(), device.Settings{Retries: &own.Least, SpeedKBps: 2770}); err != nil {
+			t.Errorf("Set = %v; want nil", err)
+		}
+		if err := d.Restore(t.Context(), d.Original()); err != nil {
+			t.Errorf("Restore = %v; want nil", err)
+		}
+	})
+	t.Run("failing", func(t *testing.T) {
+		a := one(sector.Span(rigBadFirst-16, 48))
+		if e := a.Err; a.Good() != 16 || e == nil || e.Class != device.Medium || e.At != rigBadFirst {
+			t.Errorf("answer = %d good, %v; want 16, medium error at %d", a.Good(), a.Err, rigBadFirst)
+		}
+		if a := one(sector.Span(20992, 48)); a.Err != nil || !a.Weak {
+			t.Errorf("answer = weak %v, %v; want weak, nil", a.Weak, a.Err)
+		}
+	})
+	t.Run("stall", func(t *testing.T) {
+		began := time.Now()
+		a := one(sector.Span(22000, 16))
+		if a.Err == nil || a.Err.Class != device.Stalled {
+			t.Fatalf("answer = %v; want a stall", a.Err)
+		}
+		for _, step := range d.Steps() {
+			err := d.Revive(t.Context(), step)
+			say("%s: %v", step, err)
+			if err != nil {
+				continue
+			}
+			if err = d.Reopen(t.Context()); err == nil {
+				break
+			}
+			say("reopen: %v", err)
+		}
+		if a := one(sector.Span(100, 16)); a.Err != nil {
+			t.Errorf("answer after the stall = %v; want all of it", a.Err)
+		}
+		if late := time.Since(began) - rigSilent*time.Second; late > 5*time.Second {
+			t.Errorf("reading %v after the drive answered again; want 5s at most", late)
+		}
+	})
+	t.Run("another disc", func(t *testing.T) {
+		ask(t, "eject")
+		ask(t, "insert OTHER")
+		if a := one(sector.Span(200, 16)); a.Err == nil || a.Err.Class != device.Changed || a.Good() != 0 {
+			t.Errorf("answer = %d good, %v; want none, disc changed", a.Good(), a.Err)
+		}
+		before := d.Info().Medium
+		if err := d.Reopen(t.Context()); err != nil {
+			t.Fatalf("Reopen = %v; want nil", err)
+		}
+		if after := d.Info().Medium; after == before {
+			t.Errorf("medium %q before and after the disc was changed; want another", after)
+		}
+		// The kernel takes the drive's word from under us when somebody opens the node.
+		ask(t, "eject")
+		ask(t, "insert OTHER")
+		if fd, err := unix.Open(node, unix.O_RDONLY|unix.O_NONBLOCK, 0); err == nil {
+			unix.Close(fd)
+		}
+		if a := one(sector.Span(200, 16)); a.Err == nil || a.Err.Class != device.Changed || a.Good() != 0 {
+			t.Errorf("answer = %d good, %v; want none, disc changed", a.Good(), a.Err)
+		}
+		if err := d.Reopen(t.Context()); err != nil {
+			t.Fatalf("Reopen = %v; want nil", err)
+		}
+	})
+	t.Run("tray", func(t *testing.T) {
+		if err := d.StopSpindle(t.Context()); err != nil {
+			t.Errorf("StopSpindle = %v; want nil", err)
+		}
+		if err := d.Eject(t.Context()); err != nil {
+			t.Errorf("Eject = %v; want nil", err)
+		}
+		d.Close()
+		_, err := Open(t.Context(), Options{Node: node, Stall: rigStall})
+		say("open tray: %v", err)
+		if e, ok := errors.AsType[*device.OpenError](err); !ok || !e.NoDisc {
+			t.Errorf("Open with the tray open = %v; want no disc", err)
+		}
+		ask(t, "insert OTHER")
+		d = open(t)
+	})
+	t.Run("unplugged", func(t *testing.T) {
+		held, err := unix.Open(node, unix.O_RDONLY|unix.O_NONBLOCK, 0) // so that the name is not free
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer unix.Close(held)
+		ask(t, "unplug")
+		if err := d.Ask(sector.Span(300, 16)); err != nil {
+			t.Fatal(err)
+		}
+		a, err := d.Answer(t.Context())
+		say("unplugged: %v, %v", a.Err, err)
+		if a.Err == nil || a.Err.Class != device.Gone {
+			t.Errorf("answer = %v; want drive gone", a.Err)
+		}
+		ask(t, "plug")
+		time.Sleep(3 * time.Second)
+		nodes, _ := filepath.Glob("/dev/sr*")
+		say("nodes %v", nodes)
+		if err := d.Reopen(t.Context()); err != nil {
+			t.Fatalf("Reopen = %v; want nil", err)
+		}
+		say("node %s", d.Info().Node)
+	})
+	runtime.KeepAlive(d)
+}
+
+// rigSpeed compares a pass over the pattern with preads past the cache in this
+// process, in the sizes of dd's usual blocks.
+func rigSpeed(t *testing.T, d *Drive, node string, say func(string, ...any)) {
+	bytesRead := int64(rigBadFirst-100) / 480 * 480 * sector.Size
+	rate := func(took time.Duration) float64 { return float64(bytesRead) / 1e6 / took.Seconds() }
+	best := 0.0
+	for _, kb := range []int{60, 96, 120, 60, 96, 120} {
+		fd, err := unix.Open(node, unix.O_RDONLY|unix.O_DIRECT, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		buf, err := unix.Mmap(-1, 0, kb<<10, unix.PROT_READ|unix.PROT_WRITE, unix.MAP_PRIVATE|unix.MAP_ANONYMOUS)
+		if err != nil {
+			t.Fatal(err)
+		}
+		began := time.Now()
+		for at := int64(0); at < bytesRead; at += int64(len(buf)) {
+			if n, err := unix.Pread(fd, buf, at); n <= 0 || err != nil {
+				t.Fatalf("pread at %d = %d, %v", at, n, err)
+			}
+		}
+		mb := rate(time.Since(began))
+		best = max(best, mb)
+		say("pread of %d KiB: %.1f MB/s", kb, mb)
+		unix.Close(fd)
+		unix.Munmap(buf)
+	}
+	mine := 0.0
+	for range 2 {
+		began := time.Now()
+		waiting, asked, step := 0, int64(0), int64(d.Info().MaxSectors)
+		for asked*sector.Size < bytesRead || waiting > 0 {
+			for ; waiting < d.Info().Depth && asked*sector.Size < bytesRead; waiting++ {
+				if err := d.Ask(sector.Span(sector.LBA(asked), step)); err != nil {
+					t.Fatal(err)
+				}
+				asked += step
+			}
+			a, err := d.Answer(t.Context())
+			if err != nil || a.Err != nil {
+				t.Fatalf("answer = %v, %v", a.Err, err)
+			}
+			waiting--
+		}
+		mb := rate(time.Since(began))
+		mine = max(mine, mb)
+		say("SG_IO of %d sectors through the child: %.1f MB/s", step, mb)
+	}
+	say("SG_IO is %.2f of the best", mine/best)
+}
