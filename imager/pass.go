@@ -25,9 +25,10 @@ const (
 // pass is a pass that reads a drive, while it runs.
 type pass struct {
 	intake
-	r    Reading
-	info device.Info
-	plan *plan.Plan
+	r     Reading
+	info  device.Info
+	plan  *plan.Plan
+	first *plan.Request // what the plan has said already; nil: nothing
 
 	fragile bool // as the eye saw it
 
@@ -113,7 +114,7 @@ func (p *pass) look(ctx context.Context) {
 // ask keeps the drive's queue full.
 func (p *pass) ask(ctx context.Context) {
 	for len(p.asked) < p.info.Depth {
-		req, step := p.plan.Next()
+		req, step := p.next()
 		switch {
 		case step == plan.Done && len(p.asked) == 0:
 			e := p.plan.End()
@@ -144,6 +145,15 @@ func (p *pass) ask(ctx context.Context) {
 		}
 		p.asked = append(p.asked, inHand{req, settings})
 	}
+}
+
+// next is what the plan says next.
+func (p *pass) next() (plan.Request, plan.Step) {
+	if first := p.first; first != nil {
+		p.first = nil
+		return *first, plan.Ask
+	}
+	return p.plan.Next()
 }
 
 // notSet acts on a drive that could not be set to what a request is to be read by;

@@ -17,6 +17,7 @@ type Reading struct {
 	Reader   device.Reader
 	Only     sector.Set    // restricts the pass; empty: no restriction
 	Again    bool          // ask also for what this round and drive did not bring before
+	ToTheEnd bool          // go on until everything was asked for, however little it brings
 	Budget   time.Duration // the pass ends after this time; 0: no limit
 	SameDisc bool          // the user vouches that the drive holds the case's disc
 	Settle   bool          // read the sectors in conflict once more, and nothing else
@@ -47,13 +48,17 @@ type Ending struct {
 // or this round and drive were asked for everything already.
 var ErrNothingToAsk = errors.New("nothing new to ask of this surface with this drive")
 
+// ErrLittleLeft is returned when the pass would end before it asked for anything:
+// what is left is not expected to bring enough.
+var ErrLittleLeft = errors.New("what is left is expected to bring too little for its time")
+
 // ErrNoConflict is returned when conflicts are to be settled and there are none.
 var ErrNoConflict = errors.New("no sector is in conflict")
 
 // Read runs a pass until its plan is done, its budget used up, ctx ends, or drive
 // or disk fail. Whatever ends it, what came is saved, and Ending tells how it
 // ended; the error is of the case's side, or says why no pass began (pass -1):
-// ErrNothingToAsk, ErrNoConflict, ErrOtherDisc, ErrUnproven, ErrRange,
+// ErrNothingToAsk, ErrLittleLeft, ErrNoConflict, ErrOtherDisc, ErrUnproven, ErrRange,
 // ErrSettings.
 //
 // When ctx ends, the requests in hand are given two seconds.
@@ -105,12 +110,20 @@ func (c *Case) readKnown(ctx context.Context, r Reading, info device.Info, disc 
 		return c.readAgain(ctx, r, info)
 	}
 	task := taskOf(c.m, info, disc)
-	task.Only, task.Again = r.Only, r.Again
+	task.Only, task.Again, task.ToTheEnd = r.Only, r.Again, r.ToTheEnd
 	if todo := plan.ToAsk(task); todo.Empty() {
 		if err := c.commit(); err != nil { // the identity read is on record all the same
 			return none, err
 		}
 		return none, ErrNothingToAsk
+	}
+	order := plan.New(task)
+	first, step := order.Next()
+	if e := order.End(); step == plan.Done && e.How == HowLittleLeft {
+		if err := c.commit(); err != nil {
+			return none, err
+		}
+		return Ending{Pass: -1, How: e.How, Why: e.Why}, ErrLittleLeft
 	}
 	if err := c.learn(disc); err != nil {
 		return none, err
@@ -119,7 +132,10 @@ func (c *Case) readKnown(ctx context.Context, r Reading, info device.Info, disc 
 	if err != nil {
 		return none, err
 	}
-	p.plan, p.control = plan.New(task), control
+	p.plan, p.control = order, control
+	if step == plan.Ask {
+		p.first = &first
+	}
 	p.loop(ctx)
 	return p.finish(ctx)
 }
@@ -162,8 +178,12 @@ func taskOf(m *mapfile.Map, info device.Info, d mapfile.Disc) plan.Task {
 	shown := sector.Of(sector.Span(0, info.Sectors))
 	t := plan.Task{
 		Disc: plan.Disc{Written: d.Written.Intersect(&shown), Block: d.BlockSectors,
-			Largest: int64(info.MaxSectors), WholeBlocks: info.WholeBlocks},
+			Largest: int64(info.MaxSectors), WholeBlocks: info.WholeBlocks,
+			Kind: d.Kind, Layers: d.Layers, Parallel: d.Parallel},
 		Good: m.In(mapfile.Good), Round: len(m.Rounds()) - 1, Drive: driveNumber(m, info),
+	}
+	if r := info.Retries; r != nil {
+		t.Retries = plan.Retries{Least: r.Least, Own: r.Own}
 	}
 	for n, p := range m.Passes() {
 		past := plan.Past{Round: p.Round, Drive: p.Drive, Settings: p.Settings}

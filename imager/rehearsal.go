@@ -33,6 +33,7 @@ type RehearsedPass struct {
 // Begin begins a pass with a drive, in the round opened last.
 func (h *Rehearsal) Begin(info device.Info) (*RehearsedPass, error) {
 	task := taskOf(h.m, info, h.m.Disc())
+	task.ToTheEnd = true
 	n, err := h.m.AddPass(mapfile.Pass{Round: task.Round, Drive: knownDrive(h.m, info), Settings: []mapfile.Settings{{}}})
 	if err != nil {
 		return nil, err

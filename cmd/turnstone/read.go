@@ -38,6 +38,7 @@ type readOptions struct {
 	budget   time.Duration
 	stall    time.Duration
 	again    bool
+	toTheEnd bool
 	sameDisc bool
 	settle   bool
 	eject    bool
@@ -54,6 +55,7 @@ func setupRead(f *pflag.FlagSet) action {
 	f.Var(rangesValue{&o.only}, "only", "read only these sectors: 100-199, 100+100, 100, several with commas, or @FILE")
 	f.Var(timeValue{&o.budget}, "budget", "end the pass after this time")
 	f.BoolVar(&o.again, "again", false, "ask also for what failed on this surface with this drive")
+	f.BoolVar(&o.toTheEnd, "to-the-end", false, "go on until everything was asked for, however little it brings")
 	f.Var(timeValue{&o.stall}, "stall", "give a request up when the drive has not answered for this time; 1m if not said")
 	f.Var(speedValue{&o.cap}, "cap", "ask the drive to read no faster than this, 4x or 5540kB/s; it may ignore that, and spins as it likes while it recognises a disc")
 	f.IntVar(&o.retries, "read-retry-count", o.retries, "how often the drive itself tries a place again, `N` from 0 to 255, instead of few where it is dead and many where it may come")
@@ -161,7 +163,7 @@ func read(dir string, o readOptions, s streams) error {
 		l = slowedDown(l)
 	}
 	end, err := c.Read(ctx, imager.Reading{
-		Reader: reader, Only: o.only, Again: o.again, Budget: o.budget, SameDisc: o.sameDisc, Settle: o.settle, Listener: l,
+		Reader: reader, Only: o.only, Again: o.again, ToTheEnd: o.toTheEnd, Budget: o.budget, SameDisc: o.sameDisc, Settle: o.settle, Listener: l,
 		Settings: o.settings(reader.Info().Kind), Allow: allowStep(o, s),
 	})
 	l.close()
@@ -173,7 +175,7 @@ func read(dir string, o readOptions, s streams) error {
 			note(fmt.Sprintf("the tray did not open: %v", err), o, s)
 		}
 	}
-	if err != nil && !errors.Is(err, imager.ErrNothingToAsk) && !errors.Is(err, imager.ErrNoConflict) {
+	if err != nil && !nothingDone(err) {
 		if end.Pass >= 0 {
 			return explain(err, dir, o, s)
 		}
@@ -234,6 +236,12 @@ func explain(err error, dir string, o readOptions, s streams) error {
 	return fmt.Errorf("%w\nThe pass ended early. What is in the map of %s is in its image; go on with the same command", err, dir)
 }
 
+// nothingDone tells whether an error means that there was nothing to do, which is no
+// failure.
+func nothingDone(err error) bool {
+	return errors.Is(err, imager.ErrNothingToAsk) || errors.Is(err, imager.ErrLittleLeft) || errors.Is(err, imager.ErrNoConflict)
+}
+
 // conclude says where the case stands after a pass, and how to go on.
 func conclude(m *mapfile.Map, dir string, o readOptions, end imager.Ending, nothing error, s streams) error {
 	st := imager.StatusOf(m)
@@ -248,6 +256,8 @@ func conclude(m *mapfile.Map, dir string, o readOptions, end imager.Ending, noth
 				where = " of those that --only names"
 			}
 			tell(s.Out, "No sector%s is in conflict: there is nothing to settle.\n", where)
+		} else if errors.Is(nothing, imager.ErrLittleLeft) {
+			tell(s.Out, "Nothing was asked: %s. --to-the-end goes on.\n", end.Why)
 		} else if nothing != nil && st.Missing() > 0 {
 			tell(s.Out, "Nothing new to ask of this surface with this drive. Treated it? turnstone round %s … Otherwise another drive, or --again.\n", shellWord(dir))
 		} else if nothing == nil {
@@ -289,6 +299,8 @@ func goOn(end imager.Ending, dir string, o readOptions) string {
 		return "The case is intact. See that the drive is connected and holds the disc, then go on: " + again
 	case imager.HowOtherDisc:
 		return "The case is intact. Put its own disc in, then go on: " + again
+	case imager.HowLittleLeft:
+		return "Another drive may read more, and so may a cleaner surface; --to-the-end goes on with this one. What to do first: turnstone status " + shellWord(dir)
 	case imager.HowComplete:
 		if o.settle {
 			return ""

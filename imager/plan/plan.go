@@ -42,7 +42,17 @@ type Disc struct {
 	Block       int64      // sectors of an ECC block; below 1 counts as 1
 	Largest     int64      // sectors of the largest request, a multiple of Block; below Block counts as Block
 	WholeBlocks bool       // the drive decodes whole blocks: a failed one is not taken apart
+
+	// Kind is what the disc is known to be: "dvd", "cd" or "bd". With anything
+	// else nothing is known of where a sector lies, and the order is by stretches.
+	Kind     string
+	Layers   []int64 // sectors of each layer, in order of address; none where that is not known
+	Parallel bool    // track path of several layers: parallel, not opposite
 }
+
+// Retries is the read retry counts that the drive can be set to: the least, and
+// its own. Where both are the same, none is asked for.
+type Retries struct{ Least, Own uint8 }
 
 // Past is what a pass over the same disc learned.
 type Past struct {
@@ -60,6 +70,8 @@ type Task struct {
 	Round, Drive int
 	History      []Past // oldest first, of all rounds and drives, also of this round and drive
 	Again        bool   // ask also for what this round and drive did not bring before
+	Retries      Retries
+	ToTheEnd     bool // go on until everything was asked for, however little it brings
 }
 
 // Request is what to ask for next.
@@ -94,7 +106,7 @@ const (
 
 // End is how a pass ended by itself.
 type End struct {
-	How string // "complete"
+	How string // "complete", or "little-left": what is left is not worth its time
 	Why string // a sentence without its period
 }
 
@@ -102,18 +114,33 @@ type End struct {
 type Plan struct {
 	work
 	out     []Request // outstanding
-	surface *surface
+	surface order
 	apart   *apart // nil while step 3 has not begun
 	left    int64
 	begun   bool // there was something to ask for
 	done    bool
+	little  string // why the pass ended before everything was asked for
 }
 
 // New plans a pass.
 func New(t Task) *Plan {
 	w := workOf(t)
 	ask, _ := w.ask()
-	return &Plan{work: w, surface: newSurface(w.disc, w.fresh), left: ask.Count(), begun: !ask.Empty()}
+	p := &Plan{work: w, left: ask.Count(), begun: !ask.Empty()}
+	if legs := legsOf(&w.disc); legs == nil || w.fresh.Empty() {
+		p.surface = newByStretches(w.disc, w.fresh)
+	} else {
+		p.surface = newByPlace(&t, &w, legs)
+	}
+	return p
+}
+
+// order is steps 1 and 2 of a pass.
+type order interface {
+	next(idle bool) (Request, Step)
+	note(Outcome) int64
+	addTo(*past)
+	ended() string // once next is done: why it ended before everything was asked for; ""
 }
 
 // Next is the next request, which is outstanding from then on. Wait is never
@@ -135,6 +162,9 @@ func (p *Plan) next() (Request, Step) {
 		r, step := p.surface.next(idle)
 		if step != Done {
 			return r, step
+		}
+		if p.little = p.surface.ended(); p.little != "" {
+			return Request{}, Done
 		}
 		p.beginApart()
 	}
@@ -191,6 +221,8 @@ func (p *Plan) End() End {
 		return End{}
 	case !p.begun:
 		return End{How: complete, Why: "there was nothing to ask for"}
+	case p.little != "":
+		return End{How: littleLeft, Why: p.little}
 	case p.apart.stopped:
 		return End{How: complete, Why: fmt.Sprintf("everything missing was asked for; the rest of the failed blocks "+
 			"was not asked for sector by sector, since %d blocks running yielded nothing", fruitlessLimit)}
@@ -198,4 +230,7 @@ func (p *Plan) End() End {
 	return End{How: complete, Why: "everything missing was asked for"}
 }
 
-const complete = "complete"
+const (
+	complete   = "complete"
+	littleLeft = "little-left"
+)

@@ -18,6 +18,7 @@ const toTheEnd = math.MaxInt
 // end everything was asked for. The next pass then has nothing new to ask.
 func TestInvariants(t *testing.T) {
 	scenes(t, 400, false, true, func(t *testing.T, r *rand.Rand, s scene) {
+		s.byPlace(r)
 		s.drive.ragged = r.IntN(2) == 0
 		b := newTable(t, s.task, s.drive)
 		b.depth, b.rand, b.lose = 1+r.IntN(4), r, r.IntN(2)*7
@@ -41,6 +42,7 @@ func TestInvariants(t *testing.T) {
 // is bad, and what was asked for alone.
 func TestSameEnd(t *testing.T) {
 	scenes(t, 200, false, true, func(t *testing.T, r *rand.Rand, s scene) {
+		s.byPlace(r)
 		want := newTable(t, s.task, s.drive)
 		want.pass(toTheEnd)
 		for range 6 {
@@ -61,6 +63,7 @@ func TestSameEnd(t *testing.T) {
 // TestRestartEverywhere cuts a pass off after every number of outcomes.
 func TestRestartEverywhere(t *testing.T) {
 	scenes(t, 60, true, true, func(t *testing.T, r *rand.Rand, s scene) {
+		s.byPlace(r)
 		want := newTable(t, s.task, s.drive)
 		total := len(want.pass(toTheEnd))
 		for cut := range total {
@@ -78,6 +81,7 @@ func TestRestartEverywhere(t *testing.T) {
 func TestToAsk(t *testing.T) {
 	seen, cut, ended := 0, 0, 0
 	scenes(t, 300, false, true, func(t *testing.T, r *rand.Rand, s scene) {
+		s.byPlace(r)
 		whole := newTable(t, s.task, s.drive)
 		total := len(whole.pass(toTheEnd))
 		b := newTable(t, s.task, s.drive)
@@ -128,6 +132,7 @@ func sameFates(t *testing.T, got, want *table) {
 // every sector either comes or does not.
 func TestRaggedBlur(t *testing.T) {
 	scenes(t, 200, false, false, func(t *testing.T, r *rand.Rand, s scene) {
+		s.byPlace(r)
 		s.drive.soft, s.drive.lead = make([]bool, len(s.drive.soft)), true
 		want := newTable(t, s.task, s.drive)
 		want.pass(toTheEnd)

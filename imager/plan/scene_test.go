@@ -45,6 +45,13 @@ func newScene(r *rand.Rand, small, stalls bool) scene {
 	return s
 }
 
+// byPlace makes every second scene one whose geometry is known.
+func (s *scene) byPlace(r *rand.Rand) {
+	if r.IntN(2) == 0 {
+		s.task.Disc.Kind, s.task.ToTheEnd = []string{"dvd", "cd", "bd"}[r.IntN(3)], true
+	}
+}
+
 // mostlyGood is a case after some rounds: what is missing is single sectors, and
 // now and then a few together or a whole block.
 func mostlyGood(r *rand.Rand, n, block int64) sector.Set {
@@ -64,8 +71,8 @@ func mostlyGood(r *rand.Rand, n, block int64) sector.Set {
 
 func (s scene) String() string {
 	d := s.task.Disc
-	return fmt.Sprintf("%d sectors, block %d, largest %d, whole %v, lead %v, address %v",
-		len(s.drive.hard), d.Block, d.Largest, d.WholeBlocks, s.drive.lead, s.drive.address)
+	return fmt.Sprintf("kind %q, %d sectors, block %d, largest %d, whole %v, lead %v, address %v",
+		d.Kind, len(s.drive.hard), d.Block, d.Largest, d.WholeBlocks, s.drive.lead, s.drive.address)
 }
 
 // scenes runs f on many scenes.

@@ -21,11 +21,11 @@ const (
 	whySuspect = "block by block, last of all: the drive stopped answering about here"
 )
 
-// surface is steps 1 and 2 of the order: every block is asked for once. It never
+// byStretches is steps 1 and 2 of the order: every block is asked for once. It never
 // edits the set of what is to be asked for, which may have a hundred thousand
 // runs: each stretch has a place up to which it was asked, and short sets of
 // what lies before that place and is to be asked after all.
-type surface struct {
+type byStretches struct {
 	disc    Disc
 	fresh   sector.Set
 	all     [stretches]stretch
@@ -46,8 +46,8 @@ type stretch struct {
 	tried  int64
 }
 
-func newSurface(d Disc, fresh sector.Set) *surface {
-	s := &surface{disc: d, fresh: fresh}
+func newByStretches(d Disc, fresh sector.Set) *byStretches {
+	s := &byStretches{disc: d, fresh: fresh}
 	var whole []sector.Range
 	for r := range d.Written.Runs() {
 		whole = append(whole, r.Blocks(d.Block))
@@ -79,7 +79,7 @@ func newSurface(d Disc, fresh sector.Set) *surface {
 
 // forward moves the place that st has come to on to what is to be asked at or
 // behind a.
-func (s *surface) forward(st *stretch, a sector.LBA) {
+func (s *byStretches) forward(st *stretch, a sector.LBA) {
 	st.next = st.end
 	if r, ok := s.fresh.Next(a); ok {
 		st.next = min(st.end, r.First)
@@ -91,7 +91,7 @@ func (st *stretch) finished() bool {
 }
 
 // best is the unfinished stretch with the best record, -1 where all are finished.
-func (s *surface) best() int {
+func (s *byStretches) best() int {
 	best := -1
 	for i := range s.all {
 		st := &s.all[i]
@@ -106,7 +106,7 @@ func (s *surface) best() int {
 }
 
 // next is the next request; idle tells that none is outstanding.
-func (s *surface) next(idle bool) (Request, Step) {
+func (s *byStretches) next(idle bool) (Request, Step) {
 	why := ""
 	if s.leave || s.all[s.at].finished() {
 		to := s.best()
@@ -126,11 +126,11 @@ func (s *surface) next(idle bool) (Request, Step) {
 	return s.request(r, why), Ask
 }
 
-func (s *surface) request(r sector.Range, why string) Request {
+func (s *byStretches) request(r sector.Range, why string) Request {
 	return Request{Range: r, Alone: r.Count() == 1 && s.disc.Block > 1, Why: why}
 }
 
-func (s *surface) nextSuspect(idle bool) (Request, Step) {
+func (s *byStretches) nextSuspect(idle bool) (Request, Step) {
 	switch {
 	case !idle && !(s.last && !s.suspect.Empty()):
 		return Request{}, Wait
@@ -145,7 +145,7 @@ func (s *surface) nextSuspect(idle bool) (Request, Step) {
 }
 
 // take takes the lowest sectors that st has to ask for.
-func (s *surface) take(st *stretch) (sector.Range, string) {
+func (s *byStretches) take(st *stretch) (sector.Range, string) {
 	back, isBack := st.back.Next(0)
 	blur, isBlur := st.blur.Next(0)
 	switch {
@@ -165,7 +165,7 @@ func (s *surface) take(st *stretch) (sector.Range, string) {
 	return r, s.reason(st, r)
 }
 
-func (s *surface) reason(st *stretch, r sector.Range) string {
+func (s *byStretches) reason(st *stretch, r sector.Range) string {
 	switch {
 	case r.Count() < s.disc.Block:
 		return whyPart
@@ -177,7 +177,7 @@ func (s *surface) reason(st *stretch, r sector.Range) string {
 
 // cut is the request at the beginning of a run of missing sectors: up to n whole
 // blocks, or what lies in one.
-func (s *surface) cut(run sector.Range, n int64) sector.Range {
+func (s *byStretches) cut(run sector.Range, n int64) sector.Range {
 	block := sector.LBA(s.disc.Block)
 	whole := run.Count() / s.disc.Block
 	if run.First%block == 0 && whole > 0 {
@@ -187,7 +187,7 @@ func (s *surface) cut(run sector.Range, n int64) sector.Range {
 }
 
 // note takes an outcome and gives the number of sectors that it decides.
-func (s *surface) note(o Outcome) int64 {
+func (s *byStretches) note(o Outcome) int64 {
 	r := o.Request.Range
 	came := sector.Span(r.First, o.Good)
 	failed := sector.Span(came.End, o.Failed)
@@ -224,8 +224,10 @@ func (s *surface) note(o Outcome) int64 {
 	return o.Good + o.Failed
 }
 
+func (s *byStretches) ended() string { return "" }
+
 // addTo adds what was learnt to the past.
-func (s *surface) addTo(p *past) {
+func (s *byStretches) addTo(p *past) {
 	var failed, alone, came, stalled []sector.Range
 	for i := range s.all {
 		l := &s.all[i].learnt

@@ -1,0 +1,298 @@
+package plan
+
+import "math"
+
+const (
+	bins      = 32 // cells of a ring
+	ringTurns = 32
+)
+
+// level is a scale at which outcomes are counted.
+type level struct {
+	reach  int     // rings on each side
+	weight float32 // of the next coarser level's estimate, in blocks that passed over the cell
+}
+
+// From coarse to fine.
+var levels = [...]level{{32, 2}, {12, .6}, {6, 3}, {3, 9}, {1, 30}}
+
+type cells [bins]float32
+
+// failure is a block that did not come.
+type failure struct {
+	block int64
+	lost  bool // the drive lost the track
+}
+
+// ring is some turns of the track.
+type ring struct {
+	leg   *leg
+	first int64   // block
+	width float64 // of a block, in cells
+	fails []failure
+}
+
+// field is the estimate: how much each cell of the surface stands in the way of
+// a block that passes over it.
+type field struct {
+	legs  []leg
+	rings []ring // and one behind the last
+	span  [][2]int
+
+	seen   []cells // blocks that passed over the cell
+	blamed []cells // failures that are put down to it
+	rate   []cells // the estimate: failures a block
+	sum    [][bins + 1]float32
+
+	phase  []float32 // of each block, in cells
+	angled int       // so many of the finest levels tell angles apart
+	all    struct{ seen, blamed, lost float64 }
+	kind   []uint8 // of each block: what was heard of it
+	hints  [hints]hint
+	top    float64
+}
+
+func newField(legs []leg) *field {
+	f := &field{legs: legs, angled: 2}
+	for i := range f.legs {
+		l := &f.legs[i]
+		start := len(f.rings)
+		last := -1
+		for k := int64(0); k < l.blocks; k++ {
+			if n := int(turnOf(l.a, l.b, float64(k)) / ringTurns); n != last {
+				f.rings = append(f.rings, ring{leg: l, first: l.first + k})
+				last = n
+			}
+		}
+		for range len(f.rings) - start {
+			f.span = append(f.span, [2]int{start, len(f.rings)})
+		}
+	}
+	n := len(f.rings)
+	end := &f.legs[len(f.legs)-1]
+	f.rings = append(f.rings, ring{leg: end, first: end.first + end.blocks})
+	f.seen, f.blamed, f.rate = make([]cells, n), make([]cells, n), make([]cells, n)
+	f.sum = make([][bins + 1]float32, n)
+	f.phase = make([]float32, end.first+end.blocks)
+	f.kind = make([]uint8, end.first+end.blocks)
+	f.hints = newHints()
+	f.place()
+	f.refresh()
+	return f
+}
+
+// ringOf is the ring in which block b begins.
+func (f *field) ringOf(b int64) int {
+	lo, hi := 0, len(f.rings)-1
+	for hi-lo > 1 {
+		mid := (lo + hi) / 2
+		if f.rings[mid].first <= b {
+			lo = mid
+		} else {
+			hi = mid
+		}
+	}
+	return lo
+}
+
+// place works out at which angle each block begins.
+func (f *field) place() {
+	for i := range f.legs {
+		l := &f.legs[i]
+		for k := range l.blocks {
+			p, _ := l.arc(k)
+			f.phase[l.first+k] = float32(p * bins)
+		}
+	}
+	for i := range f.rings {
+		r := &f.rings[i]
+		_, w := r.leg.arc(r.first - r.leg.first)
+		r.width = w * bins
+	}
+}
+
+// ringFrom is the same where the block is likely in ring i or one soon behind it.
+func (f *field) ringFrom(i int, b int64) int {
+	if b < f.rings[i].first || i+8 < len(f.rings) && b >= f.rings[i+8].first {
+		return f.ringOf(b)
+	}
+	for b >= f.rings[i+1].first {
+		i++
+	}
+	return i
+}
+
+// arc is the cells that block b of ring i passes over, in cells.
+func (f *field) arc(i int, b int64) (from, width float64) {
+	return min(float64(f.phase[b]), bins-1e-5), f.rings[i].width
+}
+
+// cover calls do for each cell under an arc, with the share that is covered.
+func cover(from, width float64, do func(cell int, share float32)) {
+	c := int(from)
+	share := min(1-(from-float64(c)), width)
+	for width > 0 {
+		do(c%bins, float32(share))
+		width -= share
+		share = min(1, width)
+		c++
+	}
+}
+
+// add counts a block that was asked for.
+func (f *field) add(i int, b int64) {
+	seen := &f.seen[i]
+	from, width := f.arc(i, b)
+	cover(from, width, func(c int, s float32) { seen[c] += s })
+	f.all.seen += width
+	f.hints[f.kind[b]].seen++
+}
+
+// fail counts one that did not come.
+func (f *field) fail(i int, b int64, lost bool) {
+	f.rings[i].fails = append(f.rings[i].fails, failure{b, lost})
+	f.all.blamed++
+	h := &f.hints[f.kind[b]]
+	h.fails++
+	if lost {
+		f.all.lost++
+		h.lost++
+	}
+}
+
+// blame puts the failures of some rings down to cells, by the estimate.
+func (f *field) blame(lo, hi int) {
+	for i := lo; i < hi; i++ {
+		if len(f.rings[i].fails) == 0 {
+			continue
+		}
+		blamed, rate := &f.blamed[i], &f.rate[i]
+		*blamed = cells{}
+		for _, x := range f.rings[i].fails {
+			from, width := f.arc(i, x.block)
+			hint := &f.hints[f.kind[x.block]]
+			sum := float32(hint.rate)
+			cover(from, width, func(c int, s float32) { sum += s * rate[c] })
+			by := float32(1 / -math.Expm1(-float64(max(sum, 1e-9))))
+			hint.blamed += hint.rate * float64(by)
+			cover(from, width, func(c int, s float32) { blamed[c] += s * rate[c] * by })
+		}
+	}
+}
+
+// estimate works the rates of some rings out from what was seen and blamed,
+// coarse levels first.
+func (f *field) estimate(lo, hi int) {
+	for i := lo; i < hi; i++ {
+		for c := range f.rate[i] {
+			f.rate[i][c] = float32(f.top)
+		}
+	}
+	var seen, blamed cells
+	for n, l := range levels {
+		from, to := -1, -1 // the window's rings
+		flat := n < len(levels)-f.angled
+		fine := n == len(levels)-1
+		for i := lo; i < hi; i++ {
+			first, end := max(f.span[i][0], i-l.reach), min(f.span[i][1], i+l.reach+1)
+			if from < 0 || first < from || first >= to {
+				seen, blamed, from, to = cells{}, cells{}, first, first
+			}
+			for ; to < end; to++ {
+				plusCells(&seen, &f.seen[to])
+				plusCells(&blamed, &f.blamed[to])
+			}
+			for ; from < first; from++ {
+				minusCells(&seen, &f.seen[from])
+				minusCells(&blamed, &f.blamed[from])
+			}
+			rate := &f.rate[i]
+			if flat {
+				s, b := float32(0), float32(0)
+				for c := range bins {
+					s += seen[c]
+					b += blamed[c]
+				}
+				s, b = max(0, s/bins), max(0, b/bins)
+				for c := range bins {
+					rate[c] = (b + l.weight*rate[c]) / (s + l.weight)
+				}
+				continue
+			}
+			if !fine {
+				for c := range bins {
+					rate[c] = (max(0, blamed[c]) + l.weight*rate[c]) / (max(0, seen[c]) + l.weight)
+				}
+				continue
+			}
+			sum, total := &f.sum[i], float32(0)
+			for c := range bins {
+				a, b := max(0, blamed[c])+l.weight*rate[c], max(0, seen[c])+l.weight
+				rate[c] = a / b
+				total += a * logOf(1+1/b)
+				sum[c+1] = total
+			}
+		}
+	}
+}
+
+func logOf(x float32) float32 { return float32(math.Log(float64(x))) }
+
+func plusCells(a, b *cells) {
+	for c := range a {
+		a[c] += b[c]
+	}
+}
+
+func minusCells(a, b *cells) {
+	for c := range a {
+		a[c] -= b[c]
+	}
+}
+
+// learn works the estimate out anew around ring i.
+func (f *field) learn(i int) {
+	reach := levels[1].reach + 1
+	lo, hi := max(f.span[i][0], i-reach), min(f.span[i][1], i+reach+1)
+	for range 3 {
+		f.blame(lo, hi)
+		f.estimate(lo, hi)
+	}
+}
+
+// refresh works the whole estimate out anew.
+func (f *field) refresh() {
+	f.top = (f.all.blamed + 0.05) / (f.all.seen + 375)
+	n := len(f.rings) - 1
+	f.estimate(0, n)
+	if f.all.blamed > 0 {
+		for range 2 {
+			for i := range f.hints {
+				f.hints[i].blamed = 0
+			}
+			f.blame(0, n)
+			f.estimate(0, n)
+			for i := range f.hints {
+				f.hints[i].learn(i)
+			}
+		}
+	}
+}
+
+// loss is how much stands in the way of block b of ring i: it comes with a chance
+// of exp(-loss).
+func (f *field) loss(i int, b int64) float64 {
+	from, width := f.arc(i, b)
+	s := &f.sum[i]
+	to := from + width
+	hint := f.hints[f.kind[b]].rate
+	if to <= bins {
+		return hint + at(s, to) - at(s, from)
+	}
+	return hint + at(s, bins) - at(s, from) + at(s, to-bins)
+}
+
+func at(s *[bins + 1]float32, x float64) float64 {
+	c := min(int(x), bins-1)
+	return float64(s[c]) + (x-float64(c))*float64(s[c+1]-s[c])
+}

@@ -1,0 +1,70 @@
+package plan
+
+import "turnstone/mapfile"
+
+// What earlier passes, in other rounds or with other drives, say of a block: how
+// much that is worth is learnt, as if each of these were one more cell that the
+// block passes over.
+const (
+	unheard  = iota // nothing
+	hintBad         // it was not corrected
+	hintLost        // the drive lost the track in it
+	hints
+)
+
+// hint is what is known of the blocks of one kind.
+type hint struct {
+	seen, blamed float64
+	rate         float64
+	fails, lost  float64
+}
+
+// newHints begins with a guess that a few blocks outweigh.
+func newHints() (h [hints]hint) {
+	for kind, rate := range [hints]float64{0, .5, 1} {
+		h[kind].rate = rate
+	}
+	return h
+}
+
+const hintWeight = 4 // blocks
+
+var hintGuess = [hints]float64{0, .5, 1}
+
+func (h *hint) learn(kind int) {
+	h.rate = (h.blamed + hintWeight*hintGuess[kind]) / (h.seen + hintWeight)
+}
+
+// hear takes the passes of other rounds and drives in; the latest that asked
+// counts.
+func (s *byPlace) hear(h Past) {
+	for _, run := range h.Runs {
+		kind, what := uint8(unheard), uint8(sawGood)
+		switch run.Result {
+		case mapfile.Failed:
+			kind, what = hintBad, sawBad
+		case mapfile.LostTrack, mapfile.Stalled:
+			kind, what = hintLost, sawBad
+		case mapfile.Merged:
+			continue
+		}
+		for b := range s.blocks(run.Range) {
+			s.field.kind[b] = kind
+			s.saw[b] = what
+		}
+	}
+}
+
+// recall takes an earlier pass of this round and drive in: it saw the same.
+func (s *byPlace) recall(h Past) {
+	ring := 0
+	for _, run := range h.Runs {
+		if run.Result == mapfile.Merged || run.Alone && s.disc.Block > 1 {
+			continue
+		}
+		for b := range s.blocks(run.Range) {
+			ring = s.field.ringFrom(ring, b)
+			s.see(ring, b, run.Result != mapfile.Delivered, run.Result == mapfile.LostTrack || run.Result == mapfile.Stalled)
+		}
+	}
+}

@@ -1,0 +1,82 @@
+package plan
+
+import (
+	"cmp"
+	"math"
+	"slices"
+	"time"
+
+	"turnstone/device/sector"
+)
+
+// Loss is how much stands in the way of a block that passes over a place of the
+// surface, by what passes of this round and drive brought: a block comes with a
+// chance of exp(-sum of the losses under it), and the loss is that of a piece of
+// the track as long as a block. Certainty is from 0, nothing was read near, up to
+// 1. The angle is in turns and drifts from the disc's true one where the period
+// could not be fitted. Without a known geometry both are 0, likewise outside of
+// the layer.
+func (p *Plan) Loss(layer int, radius, angle float64) (loss, certainty float64) {
+	s, ok := p.surface.(*byPlace)
+	if !ok || layer < 0 || layer >= len(s.field.legs) {
+		return 0, 0
+	}
+	f := s.field
+	l := &f.legs[layer]
+	x := (radius*radius - l.begins*l.begins) / (l.ends*l.ends - l.begins*l.begins)
+	if !(0 <= x && x < 1) || math.IsNaN(angle) || math.IsInf(angle, 0) {
+		return 0, 0
+	}
+	i := f.ringOf(l.first + int64(x*float64(l.blocks)))
+	c := min(int((angle-math.Floor(angle))*bins), bins-1)
+	seen := 0.0
+	reach := levels[len(levels)-2].reach
+	for j := max(f.span[i][0], i-reach); j < min(f.span[i][1], i+reach+1); j++ {
+		seen += float64(f.seen[j][c])
+	}
+	return float64(f.rate[i][c]) * f.rings[i].width, seen / (seen + float64(levels[len(levels)-1].weight))
+}
+
+// Chance is the chance that the block of a sector comes when it is asked for once,
+// 0 where the geometry is not known.
+func (p *Plan) Chance(a sector.LBA) float64 {
+	s, ok := p.surface.(*byPlace)
+	b := int64(a) / p.disc.Block
+	if !ok || a < 0 || b >= int64(len(s.saw)) {
+		return 0
+	}
+	return math.Exp(-s.trust.loss(min(s.field.loss(s.field.ringOf(b), b), surest)))
+}
+
+// Outlook is the sectors that reading on is expected to bring within a time, and
+// their standard deviation if blocks came independently: marks and moods of the
+// drive make it larger. Both are 0 where the geometry is not known.
+func (p *Plan) Outlook(within time.Duration) (sectors, deviation float64) {
+	s, ok := p.surface.(*byPlace)
+	if !ok {
+		return 0, 0
+	}
+	type prize struct{ gain, cost float64 }
+	var all []prize
+	w := walker{s: s, near: -1}
+	for b, st := range s.state {
+		if st != open && st != out {
+			continue
+		}
+		x := w.look(int64(b))
+		chance := math.Exp(-x.loss)
+		full := s.price.block(s.zones[min(w.ring/zoneRings, len(s.zones)-1)].band)
+		all = append(all, prize{chance, full + (1-chance)*x.cost})
+	}
+	slices.SortFunc(all, func(a, b prize) int { return cmp.Compare(b.gain*a.cost, a.gain*b.cost) })
+	left, spread := within.Seconds(), 0.0
+	for _, x := range all {
+		if left -= x.cost; left < 0 {
+			break
+		}
+		sectors += x.gain
+		spread += x.gain * (1 - x.gain)
+	}
+	n := float64(p.disc.Block)
+	return sectors * n, math.Sqrt(spread) * n
+}
