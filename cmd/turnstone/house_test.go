@@ -15,18 +15,23 @@ import (
 // may import from outside the standard library. A package stands above all that
 // it imports. DEVELOPERS.md tells the reasons; this table is the law.
 var house = map[string]struct{ ours, outside string }{
-	"device/sector":    {"", ""},
-	"ecc/gf256":        {"", ""},
-	"ecc/rs":           {"ecc/gf256", ""},
-	"ecc/dvd":          {"ecc/gf256 ecc/rs", ""},
-	"ecc/cd":           {"ecc/gf256 ecc/rs", ""},
-	"device/scsi":      {"", ""},
-	"device/spiral":    {"device/sector", ""},
-	"device":           {"device/sector", ""},
-	"mapfile":          {"device/sector", "go.etcd.io/bbolt"},
-	"mapfile/chart":    {"device/sector device/spiral mapfile", ""},
-	"device/child":     {"device device/sector", "golang.org/x/sys"},
-	"imager/plan":      {"device/sector device/spiral mapfile", ""},
+	"device/sector":         {"", ""},
+	"ecc/gf256":             {"", ""},
+	"ecc/rs":                {"ecc/gf256", ""},
+	"ecc/dvd":               {"ecc/gf256 ecc/rs", ""},
+	"ecc/cd":                {"ecc/gf256 ecc/rs", ""},
+	"device/scsi":           {"", ""},
+	"device/spiral":         {"device/sector", ""},
+	"device":                {"device/sector", ""},
+	"mapfile":               {"device/sector", "go.etcd.io/bbolt"},
+	"mapfile/chart":         {"device/sector device/spiral mapfile", ""},
+	"device/child":          {"device device/sector", "golang.org/x/sys"},
+	"imager/plan":           {"device/sector device/spiral mapfile", ""},
+	"imager/volume/tree":    {"device/sector", ""},
+	"imager/volume/iso9660": {"device/sector imager/volume/tree", ""},
+	"imager/volume/udf":     {"device/sector imager/volume/tree", ""},
+	"imager/volume": {"device/sector imager/volume/tree imager/volume/iso9660 imager/volume/udf",
+		""},
 	"device/blockdev":  {"device device/sector device/child", "golang.org/x/sys"},
 	"device/optical":   {"device device/sector device/scsi device/child", "golang.org/x/sys"},
 	"device/sim":       {"device device/sector device/spiral ecc/dvd ecc/rs", ""},
@@ -37,7 +42,8 @@ var house = map[string]struct{ ours, outside string }{
 }
 
 // Test helpers, which no program imports: they may import what they need.
-var helpers = []string{"device/devicetest", "device/faultydisc", "device/faultydisc/serve", "mapfile/mapfiletest"}
+var helpers = []string{"device/devicetest", "device/faultydisc", "device/faultydisc/serve", "mapfile/mapfiletest",
+	"imager/volume/volumetest"}
 
 // Packages of the standard library that only some may import.
 var reserved = map[string][]string{
