@@ -17,8 +17,9 @@ const (
 	tick = time.Second
 	// grace is how long the requests in hand may take once the user ends a pass.
 	grace = 2 * time.Second
-	// stallsRunning ends a pass: so many stalls without a sector between them say
-	// that the drive does not answer anywhere.
+	// stallsRunning ends a pass: so many stalls without an answer between them, a
+	// sector or a failure that is the disc's, say that the drive does not answer
+	// anywhere.
 	stallsRunning = 2
 )
 
@@ -36,7 +37,7 @@ type pass struct {
 	since   time.Time // when the drive took up the oldest
 	control control
 	doubt   doubt
-	stalls  int // without a delivery between them
+	stalls  int // without an answer between them
 
 	dropped int // failed reads that do not count and that the plan takes for asked
 	block   int64
@@ -243,6 +244,7 @@ func (p *pass) failed(ctx context.Context, out plan.Outcome, settings uint8, e *
 		p.fail(e)
 		return
 	}
+	p.stalls = 0 // it answers: what it says of the disc it says soon
 	p.tell(event)
 	p.epoch.failed(failed)
 }

@@ -61,6 +61,9 @@ func (k *simulatedCase) read(ctx context.Context, t ruler.Task, d *ruler.Attende
 		case end.How != imager.HowStalled:
 			return nil
 		}
+		if err := d.Reopen(ctx); err != nil { // as the next command would
+			return err
+		}
 	}
 }
 
