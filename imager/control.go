@@ -17,6 +17,7 @@ type control struct {
 	setter device.Setter // nil: the drive can't be told anything
 	user   mapfile.Settings
 	all    []mapfile.Settings // of the pass, by number; 0 is the drive's own
+	not    []mapfile.Settings // that the drive has turned out not to take
 	now    uint8              // in force
 	known  bool               // that it is: after a stall nobody knows
 }
@@ -28,7 +29,9 @@ func newControl(r device.Reader, user mapfile.Settings) control {
 
 // use sees to it that the next request is read by what the plan wants, or by what the
 // user says instead, and returns the number of the settings that are then in force.
-// The error says that the drive does not take them.
+// What the plan wants is a wish: a drive that does not take it (some say so only when
+// they are told) reads by what it has. What the user says is not: the error says then
+// that the drive does not take it.
 func (c *control) use(ctx context.Context, want mapfile.Settings) (uint8, error) {
 	if c.user.Retries != nil {
 		want.Retries = c.user.Retries
@@ -36,21 +39,33 @@ func (c *control) use(ctx context.Context, want mapfile.Settings) (uint8, error)
 	if u := c.user.SpeedKBps; u > 0 && (want.SpeedKBps == 0 || u < want.SpeedKBps) {
 		want.SpeedKBps = u
 	}
+	if slices.ContainsFunc(c.not, func(s mapfile.Settings) bool { return sameSettings(s, want) }) {
+		return c.now, nil
+	}
 	n := c.number(want)
 	switch {
 	case c.known && n == c.now:
 		return n, nil
 	case want == mapfile.Settings{}:
-	case c.setter == nil:
+	case c.setter == nil && c.byUser():
 		return c.now, fmt.Errorf("%w: it can't be told %s", device.ErrUnsupported, settingsInWords(want))
+	case c.setter == nil:
+		return c.now, nil
 	default:
 		if err := c.setter.Set(ctx, device.Settings(want)); err != nil {
-			return c.now, err
+			if !errors.Is(err, device.ErrUnsupported) || c.byUser() {
+				return c.now, err
+			}
+			c.not = append(c.not, want)
+			return c.now, nil
 		}
 	}
 	c.now, c.known = n, true
 	return n, nil
 }
+
+// byUser tells whether the user said anything.
+func (c *control) byUser() bool { return c.user != (mapfile.Settings{}) }
 
 // number is the number of settings, new ones among them. A plan knows a handful; of
 // more than a pass can tell apart all count as the last.

@@ -35,6 +35,7 @@ var house = map[string]struct{ ours, outside string }{
 	"device/blockdev":  {"device device/sector device/child", "golang.org/x/sys"},
 	"device/optical":   {"device device/sector device/scsi device/child", "golang.org/x/sys"},
 	"device/sim":       {"device device/sector device/spiral ecc/dvd ecc/rs", ""},
+	"device/sim/unit":  {"device device/sector device/scsi device/sim", ""},
 	"device/sim/ruler": {"device device/sector device/sim", ""},
 	"imager":           {"device device/sector device/spiral mapfile mapfile/chart imager/plan", ""},
 	"cmd/turnstone": {"device device/sector device/child device/blockdev device/optical device/sim device/sim/ruler mapfile mapfile/chart imager imager/plan",

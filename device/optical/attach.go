@@ -21,8 +21,9 @@ type opened struct {
 	stall   time.Duration
 	info    device.Info
 	facts   facts
-	seq     uint64 // disk sequence, where there is one
-	piece   int    // sectors of the largest READ
+	seq     uint64     // disk sequence, where there is one
+	seen    attentions // that the disc was looked at after
+	piece   int        // sectors of the largest READ
 	stamp   stamp
 	own     settings        // the drive's own
 	now     device.Settings // in force, as far as they were set
@@ -39,7 +40,8 @@ type settable interface{ CanSet() error }
 
 // attach opens the drive at the end of a transport.
 func attach(t Transport, h Host, s spec) (*opened, error) {
-	d := &opened{unit: unit{t: t, h: h}, node: s.Node, stall: s.Stall, stamp: newStamp()}
+	least := s.Stall + waitingTime + 5*time.Second
+	d := &opened{unit: unit{t: t, h: h, least: least}, node: s.Node, stall: s.Stall, stamp: newStamp()}
 	var cantSet error
 	if c, ok := t.(settable); ok {
 		cantSet = c.CanSet() // first: opening the node again makes the kernel ask the drive
@@ -51,14 +53,9 @@ func attach(t Transport, h Host, s spec) (*opened, error) {
 	if who.Type != scsi.TypeCDDVD || who.Qualifier != 0 {
 		return nil, &device.OpenError{Node: d.node, What: "it is not an optical drive, it says", Cure: "Name an optical drive, such as /dev/sr0."}
 	}
-	if _, f := d.ready(patience(s.Stall)); f != nil && !f.is(scsi.Unrecognised) {
+	if f := d.learn(); f != nil {
 		return nil, d.openError(f)
 	}
-	told, f := d.unit.facts()
-	if lost(f) {
-		return nil, d.openError(f)
-	}
-	d.facts = told
 	if err := d.describe(s); err != nil {
 		return nil, err
 	}
@@ -69,6 +66,31 @@ func attach(t Transport, h Host, s spec) (*opened, error) {
 		return nil, err
 	}
 	return d, nil
+}
+
+// learn waits until the drive is ready and asks it about the disc; again where the disc
+// was changed while it was asked.
+func (d *opened) learn() *fault {
+	for range mostTries {
+		unknown, f := (*fault)(nil), (*fault)(nil)
+		if _, f = d.ready(patience(d.stall)); f.is(scsi.Unrecognised) {
+			unknown = f // perhaps its size is known to the user
+		} else if f != nil {
+			return f
+		}
+		d.seq, _ = d.h.Sequence()
+		d.seen = d.told
+		if d.facts, f = d.unit.facts(); lost(f) {
+			return f
+		}
+		if unknown != nil {
+			d.facts.refusal = unknown
+		}
+		if seq, _ := d.h.Sequence(); seq == d.seq && d.told == d.seen {
+			return nil
+		}
+	}
+	return &fault{lost: device.Doubtful, text: "the drive tells of another disc again and again"}
 }
 
 // patience is how long a drive may take to become ready: less than the parent waits
@@ -118,7 +140,7 @@ func (d *opened) describe(s spec) error {
 		if s.AssumeSectors == 0 {
 			return d.openError(f)
 		}
-		d.info.Notes = append(d.info.Notes, fmt.Sprintf("The drive does not recognise the disc (%s): its size of %d sectors is assumed. %s", f.text, s.AssumeSectors, leadInCure))
+		d.info.Notes = append(d.info.Notes, fmt.Sprintf("The drive does not recognise the disc (%s): its size of %d sectors is assumed. %s", f.said(), s.AssumeSectors, leadInCure))
 	} else {
 		var no *unfit
 		if x, no = d.facts.recorded(kind); no != nil && s.AssumeSectors == 0 {
@@ -170,20 +192,18 @@ func largest(limit, block int) (piece, request int) {
 // machine's boot and the disk sequence. It is "" where the kernel may have missed that
 // the disc was changed: the drive tells no such events, or told one to us alone.
 func (d *opened) medium() string {
-	seq, ok := d.h.Sequence()
-	d.seq = seq
-	if !ok || d.swaps > 0 {
+	if _, ok := d.h.Sequence(); !ok {
 		return ""
 	}
 	event, told := d.mediaEvent()
-	if !told || event != scsi.NoEvent && event != scsi.EjectRequest || d.swaps > 0 {
+	if !told || event != scsi.NoEvent && event != scsi.EjectRequest || d.told.swaps > 0 {
 		return ""
 	}
 	boot := bootID()
 	if boot == "" {
 		return ""
 	}
-	return fmt.Sprintf("%s/%d", boot, seq)
+	return fmt.Sprintf("%s/%d", boot, d.seq)
 }
 
 // mediaEvent asks for what happened to the disc since it was asked last, by whomever;

@@ -45,6 +45,7 @@ type canned struct {
 	lies   int               // bytes less than it says go with each READ
 	before func(c scsi.Command) (Result, error, bool)
 	after  func(c scsi.Command)
+	test   func(s device.Settings) // sets the opened drive; none: restores it
 
 	limit    int
 	away     string
@@ -361,7 +362,7 @@ var cannedDrives = map[string]func() *canned{
 
 const cannedOpener = "canned"
 
-func dialCanned(node string, _ bool) (Transport, Host, error) {
+func dialCanned(node string, _ purpose) (Transport, Host, error) {
 	make, ok := cannedDrives[filepath.Base(node)]
 	if !ok {
 		return nil, nil, &device.OpenError{Node: node, What: "there is no such drive", Err: unix.ENOENT}

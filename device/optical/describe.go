@@ -86,7 +86,7 @@ func (t task) describe(patience time.Duration) ([]byte, error) {
 		}
 		return json.Marshal(d)
 	}
-	tr, h, err := t.dial(t.node, false)
+	tr, h, err := t.dial(t.node, toLook)
 	if err != nil {
 		return fail(err)
 	}
@@ -123,7 +123,7 @@ func (t task) describe(patience time.Duration) ([]byte, error) {
 		}
 	}
 	d.Ready = true
-	if exclusive, _, err := t.dial(t.node, true); err != nil {
+	if exclusive, _, err := t.dial(t.node, toRead); err != nil {
 		d.Ready = false
 		return fail(err)
 	} else {

@@ -180,7 +180,16 @@ func (d *Drive) Set(ctx context.Context, s device.Settings) error {
 	if err != nil {
 		return err
 	}
-	_, err = d.current().Call(ctx, callSet, b)
+	return d.call(ctx, callSet, b)
+}
+
+// call has the child do something. A drive that has gone, or does not answer, is a
+// *device.ReadError.
+func (d *Drive) call(ctx context.Context, op string, arg []byte) error {
+	_, err := d.current().Call(ctx, op, arg)
+	if err != nil && gone(err) {
+		return &device.ReadError{Drive: d.Info().Name(), Class: device.Gone, At: -1, Text: err.Error(), Err: err}
+	}
 	return err
 }
 
@@ -199,19 +208,16 @@ func (d *Drive) Original() []byte {
 
 // Restore implements device.Restorer.
 func (d *Drive) Restore(ctx context.Context, original []byte) error {
-	_, err := d.current().Call(ctx, callRestore, original)
-	return err
+	return d.call(ctx, callRestore, original)
 }
 
 // StopSpindle implements device.SpindleStopper: START STOP UNIT.
 func (d *Drive) StopSpindle(ctx context.Context) error {
-	_, err := d.current().Call(ctx, callStop, nil)
-	return err
+	return d.call(ctx, callStop, nil)
 }
 
 // Eject implements device.Ejector: START STOP UNIT with LoEj, after the tray was
 // unlocked where it was locked.
 func (d *Drive) Eject(ctx context.Context) error {
-	_, err := d.current().Call(ctx, callEject, nil)
-	return err
+	return d.call(ctx, callEject, nil)
 }

@@ -17,11 +17,12 @@ import (
 const cdromMajor = 11
 
 // dial opens a drive's node for SG_IO. With O_NONBLOCK it opens whatever the drive
-// holds, closes no tray and locks no door. Exclusive refuses a drive that is mounted,
+// holds, closes no tray and locks no door. To read, a drive is refused that is mounted
 // or that another program has to itself; it is found out by an exclusive open that is
 // given up at once, since a reading that hangs must not keep the next run from the
-// drive.
-func dial(node string, exclusive bool) (Transport, Host, error) {
+// drive. To act, the sg node serves where there is one: whenever an sr node is opened,
+// the kernel first asks the drive whether its disc was changed.
+func dial(node string, p purpose) (Transport, Host, error) {
 	var st unix.Stat_t
 	if err := unix.Stat(node, &st); err != nil {
 		return nil, nil, nodeError(node, &st, err)
@@ -30,18 +31,22 @@ func dial(node string, exclusive bool) (Transport, Host, error) {
 		return nil, nil, &device.OpenError{Node: node, What: "it is not the node of an optical drive", Cure: "Name a drive, such as /dev/sr0."}
 	}
 	const flags = unix.O_RDONLY | unix.O_NONBLOCK | unix.O_CLOEXEC
-	if exclusive {
+	dir := sysfsOf(sysRoot, node)
+	if p == toRead {
 		fd, err := retry(node, flags|unix.O_EXCL)
 		if err != nil {
 			return nil, nil, nodeError(node, &st, err)
 		}
 		unix.Close(fd)
 	}
-	fd, err := retry(node, flags)
+	way := node
+	if p == toAct {
+		way = dir.generic(node)
+	}
+	fd, err := retry(way, flags)
 	if err != nil {
 		return nil, nil, nodeError(node, &st, err)
 	}
-	dir := sysfsOf(sysRoot, node)
 	h := &sgHost{fd: fd, dir: dir, limit: dir.limit()}
 	if n, err := reservedSize(fd); err == nil && n > 0 {
 		h.limit = min(h.limit, n)

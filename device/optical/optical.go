@@ -83,7 +83,16 @@ func Serve(b []byte) (child.Backend, device.Info, error) { return serve(b, dial)
 
 // dialer opens the way to a drive, and tells what the machine knows of it. The error
 // is a *device.OpenError where the drive can't be used.
-type dialer func(node string, exclusive bool) (Transport, Host, error)
+type dialer func(node string, p purpose) (Transport, Host, error)
+
+// purpose is what a drive is opened for.
+type purpose uint8
+
+const (
+	toRead purpose = iota // it must not be in use
+	toLook
+	toAct // a step after a stall: the kernel should not ask the drive anything by itself
+)
 
 func serve(b []byte, dial dialer) (child.Backend, device.Info, error) {
 	var s spec
@@ -93,7 +102,7 @@ func serve(b []byte, dial dialer) (child.Backend, device.Info, error) {
 	if s.Task {
 		return task{node: s.Node, dial: dial}, device.Info{Node: s.Node, Depth: 1, MaxSectors: 1}, nil
 	}
-	t, h, err := dial(s.Node, true)
+	t, h, err := dial(s.Node, toRead)
 	if err != nil {
 		return nil, device.Info{}, err
 	}

@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"crypto/rand"
 	"fmt"
-	"time"
 
 	"turnstone/device"
 	"turnstone/device/child"
@@ -16,6 +15,9 @@ import (
 func (d *opened) Read(r sector.Range, buf []byte) child.Outcome {
 	if f := d.trust(); f != nil {
 		return child.Outcome{Err: f.readError(r)}
+	}
+	if err := d.lookAgain(); err != nil {
+		return child.Outcome{Err: err}
 	}
 	var out child.Outcome
 	for at := r.First; at < r.End && out.Err == nil; at = r.First + sector.LBA(out.Good) {
@@ -30,6 +32,9 @@ func (d *opened) Read(r sector.Range, buf []byte) child.Outcome {
 	}
 	if out.Err != nil {
 		out.Weak = false
+		if out.Err.Class == device.Changed {
+			out.Good = 0
+		}
 		d.note(r, out)
 	}
 	return out
@@ -46,13 +51,14 @@ func (d *opened) readPiece(r sector.Range, buf []byte) (good int64, weak bool, e
 	for range mostTries {
 		rest := sector.Range{First: r.First + sector.LBA(good), End: r.End}
 		room := buf[good*sector.Size:]
+		came, f := 0, (*fault)(nil)
 		if again && d.noFUA {
-			if f := d.leave(rest); f != nil && f.lost != 0 {
-				return good, weak, f.readError(rest)
-			}
+			f = d.leave(rest)
 		}
-		d.stamp.put(room)
-		came, f := d.send(d.read(rest, again && !d.noFUA), room, d.readTimeout())
+		if f == nil {
+			d.stamp.put(room)
+			came, f = d.send(d.read(rest, again && !d.noFUA), room)
+		}
 		last = f
 		switch {
 		case f == nil || f.is(scsi.Recovered):
@@ -70,9 +76,9 @@ func (d *opened) readPiece(r sector.Range, buf []byte) (good int64, weak bool, e
 			if err := d.settle(f); err != nil {
 				return 0, false, err
 			}
-		case f.code(scsi.IllegalRequest, 0x24) && again && !d.noFUA:
+		case f.says(scsi.IllegalRequest, 0x24) && again && !d.noFUA:
 			d.noFUA = true
-		case f.code(scsi.IllegalRequest, 0x20) && !d.long:
+		case f.says(scsi.IllegalRequest, 0x20) && !d.long:
 			d.long = true
 		default:
 			return good + d.kept(rest, room[:came], f), weak, f.readError(rest)
@@ -120,15 +126,15 @@ func (d *opened) read(r sector.Range, fua bool) scsi.Command {
 	return scsi.Read10{LBA: uint32(r.First), Blocks: uint16(r.Count()), FUA: fua}.Command()
 }
 
-// readTimeout is longer than the parent waits, and than the step that only waits: the
-// kernel breaks a command off by resets, and those are for the user to want.
-func (d *opened) readTimeout() time.Duration { return d.stall + waitingTime + 5*time.Second }
-
 // leave moves the head away from r, so that what the drive's cache has of it is not
-// what it answers with. No sector is read by it.
+// what it answers with. No sector is read by it. A drive that does not seek so is read
+// all the same.
 func (d *opened) leave(r sector.Range) *fault {
 	to := int64(r.First) + d.info.Sectors/2
-	_, f := d.send(scsi.Seek10{LBA: uint32(to % max(d.info.Sectors, 1))}.Command(), nil, timeoutOf(scsi.OpSeek10))
+	_, f := d.send(scsi.Seek10{LBA: uint32(to % max(d.info.Sectors, 1))}.Command(), nil)
+	if f.is(scsi.Refused) {
+		return nil
+	}
 	return f
 }
 

@@ -30,10 +30,6 @@ const (
 const (
 	waitingTime = 60 * time.Second
 	stepTime    = 45 * time.Second
-	// asking is how long the host lets the drive take for one command of a step. Its
-	// clock starts when the command goes out: one that stands in the queue behind the
-	// one that hangs is not broken off.
-	asking = 10 * time.Second
 	// comingBack is how long a drive that was reset may be nowhere.
 	comingBack = 10 * time.Second
 )
@@ -171,7 +167,7 @@ func (t task) step(s device.Step) error {
 		if s == stepTarget {
 			what = resetTarget
 		}
-		if err := onNode(t.node, func(fd int) error { return scsiReset(fd, what) }); err != nil {
+		if err := onNode(dir.generic(t.node), func(fd int) error { return scsiReset(fd, what) }); err != nil {
 			return err
 		}
 	case stepPort:
@@ -186,31 +182,31 @@ func (t task) step(s device.Step) error {
 			return fmt.Errorf("%s: %w", usbNode(usb), err)
 		}
 	}
-	tr, h, err := t.dial(t.node, false)
+	tr, h, err := t.dial(t.node, toAct)
 	if err != nil {
 		return err
 	}
 	defer tr.Close()
 	u := unit{t: tr, h: h}
-	if s == stepStart {
+	switch s {
+	case device.Waiting:
+		// Whether it answers at all: this question moves nothing in the drive. It may
+		// not know the command, and stands in the queue behind the one that hangs.
+		_, f := u.ask(scsi.GetEventStatus{Polled: true, Classes: scsi.MediaClass, Alloc: scsi.MediaEventLen}.Command())
+		if f != nil && f.lost != 0 {
+			return f
+		}
+		return nil
+	case stepStart:
 		for _, start := range []bool{false, true} {
-			if _, f := u.send(scsi.StartStopUnit{Start: start}.Command(), nil, 2*asking); f != nil && f.lost != 0 {
-				return f.stepError()
+			if _, f := u.send(scsi.StartStopUnit{Start: start}.Command(), nil); f != nil && f.lost != 0 {
+				return f
 			}
 		}
 	}
 	_, f := u.ready(stepTime)
 	if f == nil || f.is(scsi.NoMedium) || f.is(scsi.Unrecognised) {
 		return nil // it answers: the opening will say what it thinks of the disc
-	}
-	return f.stepError()
-}
-
-// stepError is the fault as the error of a step, with the errno that says that the
-// drive has gone.
-func (f *fault) stepError() error {
-	if f.lost == device.Gone && f.err == nil {
-		return fmt.Errorf("%w: %w", f, unix.ENODEV)
 	}
 	return f
 }

@@ -26,7 +26,7 @@ func (u *unit) page(which scsi.PageControl) (scsi.ModePage, *fault) {
 
 func (u *unit) modePage(code scsi.PageCode, which scsi.PageControl) (scsi.ModePage, *fault) {
 	b, f := u.ask(scsi.ModeSense10{DBD: true, Control: which, Page: code, Alloc: modeRoom}.Command())
-	if f.code(scsi.IllegalRequest, 0x24) {
+	if f.says(scsi.IllegalRequest, 0x24) {
 		b, f = u.ask(scsi.ModeSense10{Control: which, Page: code, Alloc: modeRoom}.Command())
 	}
 	if f != nil {
@@ -125,15 +125,23 @@ func (d *opened) trust() *fault {
 		return f
 	}
 	rec, err := page.Recovery()
-	if err == nil && rec.Flags.InDoubt() {
-		rec.Flags &^= inDoubt
-		if page, f = d.selectPage(page.Change(rec.Onto(page), d.own.Mask)); f != nil {
-			return f
-		}
-		if rec, err = page.Recovery(); err == nil && rec.Flags.InDoubt() {
-			return &fault{lost: device.Refused, text: fmt.Sprintf(
-				"the drive delivers sectors that it could not correct as if they were good (mode page 01h, flags %02Xh), and does not let that be changed", uint8(rec.Flags))}
-		}
+	if err != nil || !rec.Flags.InDoubt() {
+		d.trusted = true
+		return nil
+	}
+	no := &fault{lost: device.Refused, text: fmt.Sprintf(
+		"the drive delivers sectors that it could not correct as if they were good (mode page 01h, flags %02Xh), and does not let that be changed", uint8(rec.Flags))}
+	rec.Flags &^= inDoubt
+	page, f = d.selectPage(page.Change(rec.Onto(page), d.own.Mask))
+	switch {
+	case f.is(scsi.Refused):
+		no.text += " (" + f.said() + ")"
+		return no
+	case f != nil:
+		return f
+	}
+	if rec, err = page.Recovery(); err == nil && rec.Flags.InDoubt() {
+		return no
 	}
 	d.trusted = true
 	return nil
@@ -165,8 +173,8 @@ func (d *opened) set(s device.Settings) error {
 	return nil
 }
 
-// apply gives the drive settings. The speed comes first: it can be taken back
-// whatever it was, and no drive lets it be read back.
+// apply gives the drive settings. The speed comes first: it is taken back by asking
+// for the one before.
 func (d *opened) apply(s device.Settings) error {
 	if s.SpeedKBps < 0 || s.SpeedKBps > 0 && !d.own.Writable || s.Retries != nil && !d.takes(*s.Retries) {
 		return fmt.Errorf("%w: %s", device.ErrUnsupported, settingsInWords(s))
@@ -317,7 +325,7 @@ func (d *opened) eject() error {
 	open := scsi.StartStopUnit{LoadEject: true}
 	err := d.startStop(open)
 	var f *fault
-	if errors.As(err, &f) && f.code(scsi.IllegalRequest, 0x53) {
+	if errors.As(err, &f) && f.says(scsi.IllegalRequest, 0x53) {
 		if _, f := d.tell(scsi.PreventAllow{}.Command(), nil); f != nil {
 			return f.unsupported()
 		}

@@ -24,6 +24,20 @@ func (d *opened) changed() string {
 	return ""
 }
 
+// lookAgain settles what the drive told meanwhile, as when it was set.
+func (d *opened) lookAgain() *device.ReadError {
+	f := &fault{command: scsi.TestUnitReady{}.Command()}
+	switch {
+	case d.told == d.seen:
+		return nil
+	case d.told.swaps > d.seen.swaps:
+		f.class, f.text = scsi.Changed, "the drive told that its disc may have changed"
+	default:
+		f.class, f.text = scsi.Reset, "the drive told that it was reset"
+	}
+	return d.settle(f)
+}
+
 // settle is called when the drive says, instead of reading, that something happened:
 // the disc may have been changed, the drive was reset, or it is not ready. It returns
 // nil when the disc has been shown to be the same, and the drive has its settings
@@ -40,13 +54,13 @@ func (d *opened) settle(f *fault) *device.ReadError {
 		return &device.ReadError{Class: class, At: -1, Text: text,
 			Sense: device.Sense{Key: uint8(f.sense.Key), ASC: f.sense.ASC, ASCQ: f.sense.ASCQ}}
 	}
-	swaps := d.swaps
+	swaps := d.told.swaps
 	waited, g := d.ready(patience(d.stall))
 	if g != nil {
-		e := g.readError(noRange)
-		e.Text = g.Error()
-		return e
+		return g.readError(noRange)
 	}
+	d.seen = d.told
+	seq, numbered := d.h.Sequence()
 	told, g := d.unit.facts()
 	if lost(g) {
 		return g.readError(noRange)
@@ -55,10 +69,10 @@ func (d *opened) settle(f *fault) *device.ReadError {
 		if unique != told.Unique {
 			return refuse(device.Changed, "another disc lies in the drive: its unique disc identifier is another")
 		}
+		d.seq = seq // the kernel may have counted the same disc once more
 	} else {
-		_, numbered := d.h.Sequence()
 		switch {
-		case f.is(scsi.Changed) || d.swaps > swaps:
+		case f.is(scsi.Changed) || d.told.swaps > swaps:
 			return refuse(device.Changed, f.text)
 		case !told.same(d.facts):
 			return refuse(device.Changed, "the drive tells something else of the disc than before ("+f.text+")")
@@ -74,6 +88,9 @@ func (d *opened) settle(f *fault) *device.ReadError {
 	}
 	if err := d.apply(d.now); err != nil {
 		return refuse(device.Refused, "after a reset the drive does not take its settings again: "+err.Error())
+	}
+	if d.told != d.seen {
+		return refuse(device.Changed, "the drive tells of another disc again and again")
 	}
 	return nil
 }

@@ -190,8 +190,9 @@ func reservedSize(fd int) (int, error) {
 	return int(n), err
 }
 
-// Resets that the kernel does at the user's word (<scsi/sg.h>, SG_SCSI_RESET): not
-// more than was asked for.
+// Resets that the kernel does at the user's word (SG_SCSI_RESET_DEVICE, _TARGET), and
+// that it does no more than was asked for (_NO_ESCALATE). The C library's header has
+// the first only; the kernel's has all [memory].
 const (
 	resetNoEscalation = 0x100
 	resetUnit         = 1 | resetNoEscalation
@@ -204,9 +205,11 @@ func scsiReset(fd, what int) error {
 	return ioctl(fd, sgScsiReset, unsafe.Pointer(&n))
 }
 
-// usbReset resets the port that a USB device hangs on (linux/usbdevice_fs.h,
-// USBDEVFS_RESET, _IO('U', 20)).
-func usbReset(fd int) error { return ioctl(fd, 'U'<<8|20, nil) }
+// usbDevFSReset is USBDEVFS_RESET of linux/usbdevice_fs.h.
+const usbDevFSReset = 'U'<<8 | 20
+
+// usbReset resets the port that a USB device hangs on.
+func usbReset(fd int) error { return ioctl(fd, usbDevFSReset, nil) }
 
 func ioctl(fd int, request uint, arg unsafe.Pointer) error {
 	for {

@@ -9,6 +9,8 @@ import (
 	"strconv"
 	"strings"
 
+	"golang.org/x/sys/unix"
+
 	"turnstone/device/scsi"
 )
 
@@ -67,6 +69,14 @@ func (s sysfs) sg() string {
 		return ""
 	}
 	return "/dev/" + filepath.Base(names[0])
+}
+
+// generic is the sg node where this user may use it, else the node given.
+func (s sysfs) generic(node string) string {
+	if sg := s.sg(); sg != "" && unix.Access(sg, unix.R_OK) == nil {
+		return sg
+	}
+	return node
 }
 
 // usbPort is a USB device's name by the ports that lead to it: bus, port, and the port

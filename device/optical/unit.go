@@ -18,9 +18,18 @@ type unit struct {
 	t Transport
 	h Host
 
-	// What the drive told while something else was asked.
-	swaps  int // "medium may have changed"
-	resets int
+	// least is how long the host lets every command take, whatever it is. Where a
+	// parent waits, it is longer than that waits and than the step that only waits:
+	// the kernel breaks a command off by resets, and those are for the user to want.
+	least time.Duration
+
+	told attentions
+}
+
+// attentions are what the drive told while another thing was asked: how often.
+type attentions struct {
+	swaps  int // that its disc may have changed
+	resets int // that it was reset
 }
 
 // fault is why a command did not do what it should.
@@ -34,7 +43,16 @@ type fault struct {
 }
 
 // Error is the command, and what came back.
-func (f *fault) Error() string { return f.command.Name() + ": " + f.text }
+func (f *fault) Error() string { return f.command.Name() + ": " + f.said() }
+
+// said is what came back: sense key and additional code, where the drive gave some,
+// and their text.
+func (f *fault) said() string {
+	if f.lost != 0 || f.class == scsi.NoError {
+		return f.text
+	}
+	return f.sense.Code() + " " + f.text
+}
 
 // Unwrap is the errno.
 func (f *fault) Unwrap() error { return f.err }
@@ -42,8 +60,8 @@ func (f *fault) Unwrap() error { return f.err }
 // is tells whether the drive said this class.
 func (f *fault) is(c scsi.Class) bool { return f != nil && f.lost == 0 && f.class == c }
 
-// code tells whether the drive said this key and additional code.
-func (f *fault) code(k scsi.Key, asc uint8) bool {
+// says tells whether the drive said this key and additional code.
+func (f *fault) says(k scsi.Key, asc uint8) bool {
 	return f != nil && f.lost == 0 && f.sense.Key == k && f.sense.ASC == asc
 }
 
@@ -58,7 +76,8 @@ const (
 // send sends a command; again where the drive did not perform it for a reason that
 // passes. It returns how many bytes came, which may be some where there is a fault.
 // That a disc may have changed, and that the drive was reset, is a fault.
-func (u *unit) send(c scsi.Command, data []byte, timeout time.Duration) (came int, f *fault) {
+func (u *unit) send(c scsi.Command, data []byte) (came int, f *fault) {
+	timeout := max(timeoutOf(c.Op()), u.least)
 	aborts, notices, busy := 0, 0, 0
 	for {
 		came, f = u.once(c, data, timeout)
@@ -66,7 +85,7 @@ func (u *unit) send(c scsi.Command, data []byte, timeout time.Duration) (came in
 		case f == nil:
 			return came, nil
 		case f.lost == device.Doubtful, f.is(scsi.Aborted), f.is(scsi.Deferred):
-			// What streaming or the host's time did is no matter of trying again.
+			// EIO: the host did not even send it, and will not.
 			if aborts++; aborts > mostAborts || errors.Is(f.err, unix.EIO) {
 				return came, f
 			}
@@ -83,7 +102,7 @@ func (u *unit) send(c scsi.Command, data []byte, timeout time.Duration) (came in
 			return came, f
 		}
 		if why := u.h.Gone(); why != "" {
-			f.lost, f.text = device.Gone, "the kernel calls the drive "+why
+			f.lost, f.text, f.err = device.Gone, "the kernel calls the drive "+why, unix.ENODEV
 			return came, f
 		}
 	}
@@ -105,7 +124,7 @@ func (u *unit) once(c scsi.Command, data []byte, timeout time.Duration) (came in
 		f.lost, f.text = device.Stalled, fmt.Sprintf("no answer within %v", timeout)
 		return 0, f
 	case HostNoConnect, HostBadTarget:
-		f.lost, f.text = device.Gone, "the drive is not connected any more ("+r.Host.String()+")"
+		f.lost, f.text, f.err = device.Gone, "the drive is not connected any more ("+r.Host.String()+")", unix.ENODEV
 		return 0, f
 	default:
 		f.lost, f.text = device.Doubtful, r.Host.String()
@@ -121,7 +140,10 @@ func (u *unit) once(c scsi.Command, data []byte, timeout time.Duration) (came in
 			return 0, f
 		}
 		m := s.Meaning()
-		f.class, f.sense, f.text = m.Class, s, s.Code()+" "+m.Text
+		f.class, f.sense, f.text = m.Class, s, m.Text
+		if s.Deferred {
+			f.text += ", of an earlier command"
+		}
 		if m.Class == scsi.NoError {
 			return came, nil // the drive has nothing to complain of
 		}
@@ -165,12 +187,12 @@ func (u *unit) ask(c scsi.Command) ([]byte, *fault) {
 // tell sends a command with its data, past whatever the drive has to tell before.
 func (u *unit) tell(c scsi.Command, data []byte) (came int, f *fault) {
 	for range mostNotices {
-		came, f = u.send(c, data, timeoutOf(c.Op()))
+		came, f = u.send(c, data)
 		switch {
 		case f.is(scsi.Changed):
-			u.swaps++
+			u.told.swaps++
 		case f.is(scsi.Reset):
-			u.resets++
+			u.told.resets++
 		default:
 			return came, f
 		}
@@ -185,7 +207,7 @@ func timeoutOf(op scsi.Op) time.Duration {
 	case scsi.OpInquiry, scsi.OpRequestSense, scsi.OpGetEventStatus, scsi.OpGetConfiguration, scsi.OpTestUnitReady:
 		return 10 * time.Second
 	case scsi.OpStartStopUnit:
-		return time.Minute
+		return 20 * time.Second
 	}
 	return 30 * time.Second
 }
@@ -202,12 +224,11 @@ func (f *fault) readError(r sector.Range) *device.ReadError {
 	}
 	m := f.sense.Meaning()
 	e.Sense = device.Sense{Key: uint8(f.sense.Key), ASC: f.sense.ASC, ASCQ: f.sense.ASCQ}
-	e.Text = m.Text
 	if lba, ok := f.sense.LBA(); ok && r.Contains(sector.LBA(lba)) {
 		e.At = sector.LBA(lba)
 	}
 	switch {
-	case f.code(scsi.IllegalRequest, 0x64):
+	case f.says(scsi.IllegalRequest, 0x64):
 		e.Text += ": " + formTwo
 	case m.Class == scsi.Unwritten:
 		e.Text += ": nothing is recorded there, which is no damage"

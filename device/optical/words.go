@@ -33,23 +33,23 @@ func (u *unit) sentence(f *fault) (what, cure string, noDisc bool) {
 		return "the drive is gone: " + f.text, plugIn, false
 	case f.lost != 0:
 		return f.Error(), "", false
-	case f.code(scsi.NotReadyKey, 0x3A) && f.sense.ASCQ == 2:
+	case f.says(scsi.NotReadyKey, 0x3A) && f.sense.ASCQ == 2:
 		return "its tray is open", closeTray, true
 	case f.class == scsi.NoMedium:
 		return "there is no disc in it", putIn, true
 	case f.class == scsi.Unrecognised:
-		return "the drive does not recognise the disc: " + f.text, leadInCure + " To read it blindly, where its size is known: --assume-sectors N.", false
+		return "the drive does not recognise the disc: " + f.said(), leadInCure + " To read it blindly, where its size is known: --assume-sectors N.", false
 	case f.class == scsi.Medium, f.class == scsi.Track:
-		return "the drive can't read what says how large the disc is: " + f.text, leadInCure + " To read it blindly, where its size is known: --assume-sectors N.", false
+		return "the drive can't read what says how large the disc is: " + f.said(), leadInCure + " To read it blindly, where its size is known: --assume-sectors N.", false
 	case f.class == scsi.NotReady && f.sense.Meaning().Advice == scsi.Attend:
-		return "the drive wants to be seen to by hand: " + f.text, switchOff, false
+		return "the drive wants to be seen to by hand: " + f.said(), switchOff, false
 	case f.class == scsi.NotReady:
-		return "the drive does not become ready: " + f.text,
+		return "the drive does not become ready: " + f.said(),
 			"Wait until it has come to rest, and try again: a scratched disc can take minutes. " + leadInCure, false
 	case f.class == scsi.Hardware:
-		return "the drive says that it is at fault: " + f.text, switchOff, false
+		return "the drive says that it is at fault: " + f.said(), switchOff, false
 	case f.class == scsi.Protected:
-		return "the drive keeps the disc's data: " + f.text, "The disc is protected; this program breaks no protection.", false
+		return "the drive keeps the disc's data: " + f.said(), "The disc is protected; this program breaks no protection.", false
 	}
 	return f.Error(), "", false
 }
@@ -57,9 +57,6 @@ func (u *unit) sentence(f *fault) (what, cure string, noDisc bool) {
 func (d *opened) openError(f *fault) error {
 	e := &device.OpenError{Node: d.node, Err: f.err}
 	e.What, e.Cure, e.NoDisc = d.sentence(f)
-	if f.lost == device.Gone && e.Err == nil {
-		e.Err = unix.ENODEV
-	}
 	if f.lost == device.Stalled {
 		e.Err = &device.ReadError{Drive: d.node, Class: device.Stalled, At: -1, Text: f.text}
 	}

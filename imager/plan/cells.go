@@ -44,16 +44,15 @@ type field struct {
 	rate   []cells // the estimate: failures a block
 	sum    [][bins + 1]float32
 
-	phase  []float32 // of each block, in cells
-	angled int       // so many of the finest levels tell angles apart
-	all    struct{ seen, blamed, lost float64 }
-	kind   []uint8 // of each block: what was heard of it
-	hints  [hints]hint
-	top    float64
+	phase []float32 // of each block, in cells
+	all   struct{ seen, blamed, lost float64 }
+	kind  []uint8 // of each block: what was heard of it
+	hints [hints]hint
+	top   float64
 }
 
 func newField(legs []leg) *field {
-	f := &field{legs: legs, angled: 2}
+	f := &field{legs: legs}
 	for i := range f.legs {
 		l := &f.legs[i]
 		start := len(f.rings)
@@ -181,7 +180,7 @@ func (f *field) blame(lo, hi int) {
 }
 
 // estimate works the rates of some rings out from what was seen and blamed,
-// coarse levels first.
+// coarse scales first. The sums over a scale's rings slide along with the ring.
 func (f *field) estimate(lo, hi int) {
 	for i := lo; i < hi; i++ {
 		for c := range f.rate[i] {
@@ -190,63 +189,68 @@ func (f *field) estimate(lo, hi int) {
 	}
 	var seen, blamed cells
 	for n, l := range levels {
-		from, to := -1, -1 // the window's rings
-		flat := n < len(levels)-f.angled
-		fine := n == len(levels)-1
+		from, to := 0, 0 // the rings in the sums
 		for i := lo; i < hi; i++ {
 			first, end := max(f.span[i][0], i-l.reach), min(f.span[i][1], i+l.reach+1)
-			if from < 0 || first < from || first >= to {
+			if i == lo || first >= to {
 				seen, blamed, from, to = cells{}, cells{}, first, first
 			}
 			for ; to < end; to++ {
-				plusCells(&seen, &f.seen[to])
-				plusCells(&blamed, &f.blamed[to])
+				seen.plus(&f.seen[to])
+				blamed.plus(&f.blamed[to])
 			}
 			for ; from < first; from++ {
-				minusCells(&seen, &f.seen[from])
-				minusCells(&blamed, &f.blamed[from])
+				seen.minus(&f.seen[from])
+				blamed.minus(&f.blamed[from])
+			}
+			if n < len(levels)-f.rings[i].leg.angled { // the angle is unknown over so many turns
+				seen.even()
+				blamed.even()
 			}
 			rate := &f.rate[i]
-			if flat {
-				s, b := float32(0), float32(0)
-				for c := range bins {
-					s += seen[c]
-					b += blamed[c]
-				}
-				s, b = max(0, s/bins), max(0, b/bins)
-				for c := range bins {
-					rate[c] = (b + l.weight*rate[c]) / (s + l.weight)
-				}
-				continue
+			for c := range rate {
+				rate[c] = (max(0, blamed[c]) + l.weight*rate[c]) / (max(0, seen[c]) + l.weight)
 			}
-			if !fine {
-				for c := range bins {
-					rate[c] = (max(0, blamed[c]) + l.weight*rate[c]) / (max(0, seen[c]) + l.weight)
-				}
-				continue
-			}
-			sum, total := &f.sum[i], float32(0)
-			for c := range bins {
-				a, b := max(0, blamed[c])+l.weight*rate[c], max(0, seen[c])+l.weight
-				rate[c] = a / b
-				total += a * logOf(1+1/b)
-				sum[c+1] = total
+			if n == len(levels)-1 {
+				f.addUp(i, &seen)
 			}
 		}
 	}
 }
 
-func logOf(x float32) float32 { return float32(math.Log(float64(x))) }
+// addUp sums the losses of a ring's cells up. A rate is uncertain: with what was
+// seen as the rate of a gamma distribution, the chance that a block comes over
+// the cell is the mean of exp(-rate), (1 + 1/seen)^(-rate · seen).
+func (f *field) addUp(i int, seen *cells) {
+	total, sum := float32(0), &f.sum[i]
+	weight := levels[len(levels)-1].weight
+	for c, rate := range f.rate[i] {
+		n := max(0, seen[c]) + weight
+		total += rate * n * float32(math.Log1p(float64(1/n)))
+		sum[c+1] = total
+	}
+}
 
-func plusCells(a, b *cells) {
+func (a *cells) plus(b *cells) {
 	for c := range a {
 		a[c] += b[c]
 	}
 }
 
-func minusCells(a, b *cells) {
+func (a *cells) minus(b *cells) {
 	for c := range a {
 		a[c] -= b[c]
+	}
+}
+
+// even spreads what cells hold evenly; sums that slide stay right.
+func (a *cells) even() {
+	sum := float32(0)
+	for _, v := range a {
+		sum += v
+	}
+	for c := range a {
+		a[c] = sum / bins
 	}
 }
 

@@ -17,7 +17,7 @@ func toy(t *testing.T, r *rand.Rand, blocks, asks int, truth func(cell int) floa
 	if len(f.rings) < 2 {
 		t.Fatal("the toy has no rings")
 	}
-	f.angled = len(levels)
+	f.legs[0].angled = len(levels)
 	asked := make([]float64, blocks)
 	for range asks {
 		b := r.Int64N(int64(blocks))
@@ -60,7 +60,7 @@ func TestEstimateBySums(t *testing.T) {
 	r := rand.New(rand.NewPCG(3, 4))
 	f, _ := toy(t, r, 6000, 3000, func(c int) float64 { return float64(c%7) / 40 })
 	for _, angled := range []int{0, 2, len(levels)} {
-		f.angled = angled
+		f.legs[0].angled = angled
 		f.top = 0.003
 		f.estimate(0, len(f.rings)-1)
 		f.blame(0, len(f.rings)-1)

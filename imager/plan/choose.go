@@ -217,7 +217,7 @@ type prospect struct {
 // debtShare is how much of the slow-down's cost a failure is charged with. At
 // full speed and with clean blocks ahead it would be all of it; but a drive that
 // is slow and reads among marks may as well stay so. Found by trial.
-const debtShare = .2
+var debtShares = [len(ladder)]float64{1, 1, .6, .4, .2, .2}
 
 // firstShape is the shape of the gamma distribution by which the loss along a run
 // is uncertain where no failure is near: what is clean so far is likely to be
@@ -243,7 +243,7 @@ func (s *byPlace) walk(z *zone, from int64) {
 		}
 		x := w.look(b)
 		p := math.Exp(-x.loss)
-		slow := debtShare * w.full * slower(w.rung, w.good)
+		slow := debtShares[w.rung] * w.full * slower(w.rung, w.good)
 		if p < z.worth*(x.cost+slow)*(1-p) {
 			gap++
 			z.past++
@@ -258,7 +258,7 @@ func (s *byPlace) walk(z *zone, from int64) {
 		sum += x.loss
 		next := math.Pow(1+sum/w.shape, -w.shape)
 		gain += next
-		cost += alive*w.full*(1+(1/ladder[w.rung]-1)*(1-debtShare)) + (alive-next)*(x.cost+slow)
+		cost += alive*w.full*(1+(1/ladder[w.rung]-1)*(1-debtShares[w.rung])) + (alive-next)*(x.cost+slow)
 		n++
 		alive = next
 		w.read()
@@ -279,7 +279,7 @@ func (s *byPlace) gather(z *zone, run []int64) []int64 {
 		}
 		x := w.look(b)
 		p := math.Exp(-x.loss)
-		if b > z.start && p < z.worth*(x.cost+debtShare*w.full*slower(w.rung, w.good))*(1-p) {
+		if b > z.start && p < z.worth*(x.cost+debtShares[w.rung]*w.full*slower(w.rung, w.good))*(1-p) {
 			continue
 		}
 		run = append(run, b)

@@ -6,6 +6,10 @@ import (
 	"turnstone/device/spiral"
 )
 
+// nominally is how many of the finest scales tell angles apart by the nominal
+// turns: over the hundred turns of the second they are right within a third.
+const nominally = 2
+
 // leg is the blocks of one layer, and where they lie as far as is known. A block
 // takes the turns that its length takes on its circle, and since the square of
 // the radius grows evenly along the track, so does that of its inverse:
@@ -17,6 +21,8 @@ type leg struct {
 	first, blocks int64
 	a, b          float64 // in use
 	from, to      float64 // nominal 1/turns of a block where the leg begins, and where it ends
+	wide          bool    // the kind's tolerances are too wide to look for the period
+	angled        int     // so many of the finest scales tell angles apart (cells.go)
 	begins, ends  float64 // nominal radii where it begins and where it ends, in mm
 }
 
@@ -52,7 +58,10 @@ func legsOf(d *Disc) []leg {
 	for i, n := range layers {
 		r := track.Layer(i)
 		from, to := track.At(float64(r.First)), track.At(float64(r.End)-1e-6)
-		l := leg{first: int64(r.First) / d.Block, blocks: (n + d.Block - 1) / d.Block, begins: from.Radius, ends: to.Radius}
+		l := leg{first: int64(r.First) / d.Block, blocks: (n + d.Block - 1) / d.Block, begins: from.Radius, ends: to.Radius, angled: nominally}
+		if d.Kind == "cd" { // the velocity may be anything from 1.2 to 1.4 m/s
+			l.wide, l.angled = true, 0
+		}
 		if i > 0 {
 			l.first = legs[i-1].first + legs[i-1].blocks
 		}
@@ -63,14 +72,21 @@ func legsOf(d *Disc) []leg {
 	return legs
 }
 
-// layersOf guesses how a disc's sectors lie in layers: one as long as that can
-// hold them, else two, the first holding half or a little more.
+// layersOf guesses how a disc's sectors lie in layers: in as few as can hold them,
+// in even shares of whole blocks, the first ones a little larger.
 func layersOf(kind string, sectors, block int64) []int64 {
-	if _, err := spiral.Nominal(kind, true, sectors); err == nil {
-		return []int64{sectors}
+	var layers []int64
+	for n := int64(1); n <= 4; n++ {
+		layers = layers[:0]
+		share := ((sectors+n-1)/n + block - 1) / block * block
+		for left := sectors; left > 0; left -= share {
+			layers = append(layers, min(left, share))
+		}
+		if _, err := spiral.Nominal(kind, true, layers...); err == nil {
+			break
+		}
 	}
-	first := ((sectors+1)/2 + block - 1) / block * block
-	return []int64{first, sectors - first}
+	return layers
 }
 
 // set makes the leg's period deviate from the nominal one by shares where it

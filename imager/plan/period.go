@@ -6,20 +6,34 @@ import (
 	"slices"
 )
 
-// period fits where blocks lie to where they failed.
+// period fits where blocks lie to where they failed: of all periods that a disc's
+// tolerances allow, the one with which failures line up best.
+//
+// In a window of some hundred turns a mark keeps to its angle, so what came and
+// what failed there has a period of one turn. Its power at each of the periods
+// allowed is the square of the sum of what was seen, less the mean, each turned by
+// its angle; twice that angle, too, since marks are not sines:
+//
+//	power(d) = |Σ y·exp(2πi·turn(d))|² / Σ y²     y: 1 failed, 0 came, less their mean
+//
+// d is how much the period deviates there. It is 1 for failures at random, and the
+// number of sights for such that line up. The deviations where the leg begins and
+// where it ends, u and v, make that of each window; the best pair of all that are
+// allowed is taken, where it stands out by far.
 type period struct {
-	due float64 // failures
+	due float64 // blocks seen to fail until the next look
 }
 
-// The search goes from short windows, in which a wrong period does little harm,
-// to long ones.
+// The search goes from short windows, which tell periods apart coarsely and of
+// which many hold enough failures, to long ones, as far as marks reach. It always
+// goes over all that is allowed: a false period costs most.
 var stages = [...]struct {
 	turns int
 	step  float64
 }{{64, .0015}, {256, .0004}, {1024, .0001}}
 
 const (
-	widest   = .02 // deviation of the period from the nominal one
+	widest   = .02 // deviation of the period, a little more than the tolerances of a DVD or BD allow
 	regions  = 8
 	most     = 8   // windows of a region
 	sightMax = 600 // of a window
@@ -28,10 +42,12 @@ const (
 // window is a piece of the track in which blocks failed and others came.
 type window struct {
 	share  float64   // along the leg, of its middle
-	power  []float64 // how well failures line up, by deviation of the period
-	spread float64
+	power  []float64 // by deviation of the period
+	spread float64   // sum of the squares of what was seen, less its mean
 }
 
+// look fits the period of each leg anew where enough has failed since the last
+// time, and puts what was seen where the blocks lie now.
 func (p *period) look(s *byPlace) {
 	f := s.field
 	bad := 0.0
@@ -139,6 +155,7 @@ func (p *period) windows(s *byPlace, leg, turns int, step float64) []window {
 	return all
 }
 
+// harmonics weighs one turn and half a turn.
 var harmonics = [...]float64{1, .6}
 
 // spectrum works the power out for deviations from -widest to +widest.
@@ -186,9 +203,14 @@ func (l *leg) score(ws []window, step, u, v float64) float64 {
 // so many tries stands out by three or four where there is none.
 const sureOf = 7
 
+// guess is a deviation where the leg begins and where it ends.
 type guess struct{ u, v, score float64 }
 
+// fit fits the period of leg n; false where nothing stands out.
 func (p *period) fit(s *byPlace, l *leg, n int) bool {
+	if l.wide {
+		return false
+	}
 	accepted := -1
 	var at guess
 	var before []window
@@ -229,7 +251,7 @@ func (p *period) fit(s *byPlace, l *leg, n int) bool {
 	if accepted < 0 {
 		return false
 	}
-	s.field.angled = 3 + accepted
+	l.angled = nominally + 1 + accepted
 	l.set(at.u, at.v)
 	return true
 }

@@ -48,8 +48,9 @@ type byPlace struct {
 	sweeping bool    // the run goes on after a failure
 	retries  uint8
 	why      string
-	head     int64   // the block behind the last that was asked for
-	worth    float64 // good blocks a second, of the run in hand
+	head     int64          // the block behind the last that was asked for
+	onward   map[int64]bool // first blocks of outstanding requests that went on where the head was
+	worth    float64        // good blocks a second, of the run in hand
 	due      struct{ failed, seen float64 }
 
 	deeper  deeper
@@ -65,7 +66,7 @@ func newByPlace(t *Task, w *work, legs []leg) *byPlace {
 	n := len(s.field.phase)
 	s.state, s.saw = make([]uint8, n), make([]uint8, n)
 	s.own, s.single = make([]bool, n), make([]bool, n)
-	s.parts = map[int64][]sector.Range{}
+	s.parts, s.onward = map[int64][]sector.Range{}, map[int64]bool{}
 	for r := range w.fresh.Runs() {
 		for b := range s.blocks(r) {
 			if s.state[b] == closed {
@@ -186,6 +187,9 @@ func (s *byPlace) close(b, n int64) {
 		s.state[i] = out
 	}
 	s.left -= int(n)
+	if b == s.head {
+		s.onward[b] = true
+	}
 	s.head = b + n
 }
 
@@ -211,8 +215,10 @@ func (s *byPlace) note(o Outcome) int64 {
 	if !s.disc.WholeBlocks && s.disc.Block > 1 {
 		s.learnt.note(o, bad, s.disc.Block)
 	}
-	ring, good := s.field.ringOf(int64(r.First)/s.disc.Block), int64(0)
-	first := int64(r.First) / s.disc.Block
+	first, good := int64(r.First)/s.disc.Block, int64(0)
+	ring := s.field.ringOf(first)
+	onward := s.onward[first]
+	delete(s.onward, first)
 	for b := range s.blocks(r) {
 		ring = s.field.ringFrom(ring, b)
 		block := s.sectors(b).Intersect(r)
@@ -243,7 +249,7 @@ func (s *byPlace) note(o Outcome) int64 {
 	}
 	if good > 0 {
 		l := s.field.rings[ring].leg
-		s.price.came(good, l.radiusOf(first-l.first), o.Took, first == s.head-int64(len(s.run)) || !o.Weak)
+		s.price.came(good, l.radiusOf(first-l.first), o.Took, onward && !o.Weak && o.Good == r.Count())
 	}
 	if o.Failed > 0 || o.Blur {
 		s.price.failed(lost, o.Took)

@@ -11,10 +11,12 @@
 //
 // The order of a pass:
 //
-//  1. The written area lies in 256 equal stretches. One is read forward until a
-//     block fails; then reading goes to the unfinished stretch with the best
-//     record, (good + 1) / (tried + 2) in blocks, the lowest among equals, until
-//     every block was asked for once (stretch.go).
+//  1. Every block is asked for once. Where the geometry is known (Disc.Kind), by
+//     what the model of the surface expects of it (below). Where nothing is known
+//     of where a sector lies, by stretches: the written area lies in 256 equal
+//     ones; one is read forward until a block fails; then reading goes to the
+//     unfinished stretch with the best record, (good + 1) / (tried + 2) in blocks,
+//     the lowest among equals (stretch.go).
 //  2. Blocks of a request at which the drive stalled, no telling where, come
 //     after all others, singly.
 //  3. Where the drive can give single sectors of a block that fails as a whole,
@@ -24,8 +26,62 @@
 //     them, again until 8 blocks running yielded nothing (part.go, apart.go).
 //
 // What this round and drive asked for in earlier passes is not asked for again
-// (past.go). All that decides steps 1 to 3 is in the history, so a pass that was
-// cut off and the one after it ask together for what one alone would have asked.
+// (past.go). By stretches all that decides steps 1 to 3 is in the history, so a
+// pass that was cut off and the one after it ask together for what one alone
+// would have asked; by place they do so too, in another order perhaps.
+//
+// # The surface
+//
+// A mark is a thing on a surface; failures in order of address are its cut through
+// a spiral. A block is an arc of a third of a turn or so, and a mark stands in the
+// way of every block that passes over it:
+//
+//	turn      angle ─▶
+//	  1000    ├──good──┤├───bad──╳─┤├─good──┤├─     the mark ╳ keeps to its angle
+//	  1001    ─┤├──good──┤├──bad─╳──┤├──good──┤     over hundreds of turns; the
+//	  1002    od─┤├──good──┤├bad─╳──b─┤├──good─     blocks' ends do not
+//
+// So the surface is laid in rings of 32 turns, each in 64 cells by angle, and each
+// cell has a rate at which blocks that pass over it fail (cells.go):
+//
+//	chance of a block = exp(−Σ over the cells under it of rate · share covered)
+//
+// A block that came clears all cells under it, one that failed blames them in the
+// ratio of their rates: that is one step of expectation maximisation, as in
+// emission tomography, and goes up the likelihood. What is seen in few cells is
+// eked out from wider rings: at five scales, from 2,000 turns to 100, the rate is
+// (blamed + weight · the coarser scale's rate) / (seen + weight).
+//
+// Angles need the turns that a block takes, which a disc's tolerances leave open
+// by one per cent, a whole turn in a hundred. They are fitted to how well failures
+// line up (period.go); until that stands out by far only the two finest scales,
+// over which the nominal turns do, tell angles apart. Two numbers a layer are
+// enough, since the square of the inverse grows evenly along the track (leg.go). A
+// pitch that wanders changes a radius by a few µm, and the turns of a mark's
+// breadth by next to nothing.
+//
+// # The choice
+//
+// For each 64 turns the plan looks how far a run that begins there should go, what
+// blocks it should pass over, and what it brings a second until its first failure:
+// transfer, moves, what failures cost this drive and how much slower they make it
+// (price.go, choose.go). The best is read until it ends or fails; then all that
+// the failure bears upon is worked out anew. Of equals those farther out come
+// first, where the disc passes faster, in bands of a thirty-second of the radius.
+//
+// Unknown places are clean or bad for long: so the loss along a run is taken for
+// uncertain (a gamma distribution), and looking into an unknown ring is worth more
+// than its mean chance. Retries are many where a dead block is unlikely and few
+// where it is likely; what failed with few is asked for once more with the drive's
+// own when that brings more than anything else, or at the end (deeper.go).
+//
+// Where even the best brings less than a sector in ten seconds the pass ends by
+// itself, "little-left", unless it is to go to the end; then the rest is swept
+// through at a falling price.
+//
+// What other rounds and drives learned gives the period, and says which blocks
+// were bad and where the track was lost: kinds of blocks of which each has a rate
+// of its own, learnt like a cell's (hint.go).
 package plan
 
 import (
@@ -71,7 +127,8 @@ type Task struct {
 	History      []Past // oldest first, of all rounds and drives, also of this round and drive
 	Again        bool   // ask also for what this round and drive did not bring before
 	Retries      Retries
-	ToTheEnd     bool // go on until everything was asked for, however little it brings
+	ToTheEnd     bool  // go on until everything was asked for, however little it brings
+	Survey       int64 // sample the surface: so many single blocks at most, and at most one in a hundred; 0: no survey
 }
 
 // Request is what to ask for next.
@@ -119,7 +176,7 @@ type Plan struct {
 	left    int64
 	begun   bool // there was something to ask for
 	done    bool
-	little  string // why the pass ended before everything was asked for
+	early   End // why the pass ended before everything was asked for
 }
 
 // New plans a pass.
@@ -127,10 +184,15 @@ func New(t Task) *Plan {
 	w := workOf(t)
 	ask, _ := w.ask()
 	p := &Plan{work: w, left: ask.Count(), begun: !ask.Empty()}
-	if legs := legsOf(&w.disc); legs == nil || w.fresh.Empty() {
+	legs := legsOf(&w.disc)
+	if legs == nil || w.fresh.Empty() {
 		p.surface = newByStretches(w.disc, w.fresh)
-	} else {
-		p.surface = newByPlace(&t, &w, legs)
+		return p
+	}
+	s := newByPlace(&t, &w, legs)
+	p.surface = s
+	if t.Survey > 0 {
+		p.surface = newBySample(s, samples(t.Survey, w.disc.Written.Count()/w.disc.Block))
 	}
 	return p
 }
@@ -140,7 +202,7 @@ type order interface {
 	next(idle bool) (Request, Step)
 	note(Outcome) int64
 	addTo(*past)
-	ended() string // once next is done: why it ended before everything was asked for; ""
+	ended() End // once next is done: why before everything was asked for; zero where all was
 }
 
 // Next is the next request, which is outstanding from then on. Wait is never
@@ -163,7 +225,7 @@ func (p *Plan) next() (Request, Step) {
 		if step != Done {
 			return r, step
 		}
-		if p.little = p.surface.ended(); p.little != "" {
+		if p.early = p.surface.ended(); p.early != (End{}) {
 			return Request{}, Done
 		}
 		p.beginApart()
@@ -221,8 +283,8 @@ func (p *Plan) End() End {
 		return End{}
 	case !p.begun:
 		return End{How: complete, Why: "there was nothing to ask for"}
-	case p.little != "":
-		return End{How: littleLeft, Why: p.little}
+	case p.early != (End{}):
+		return p.early
 	case p.apart.stopped:
 		return End{How: complete, Why: fmt.Sprintf("everything missing was asked for; the rest of the failed blocks "+
 			"was not asked for sector by sector, since %d blocks running yielded nothing", fruitlessLimit)}

@@ -34,7 +34,7 @@ const climb = 256
 // mean is a mean that begins with what is expected.
 type mean struct{ sum, n float64 }
 
-func (m *mean) add(v float64) { m.sum, m.n = m.sum+v, m.n+1 }
+func (m *mean) add(v float64) { m.sum, m.n = m.sum+max(0, v), m.n+1 }
 func (m *mean) of() float64   { return m.sum / m.n }
 
 func newPrice(inner, outer float64) price {

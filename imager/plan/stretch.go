@@ -224,7 +224,7 @@ func (s *byStretches) note(o Outcome) int64 {
 	return o.Good + o.Failed
 }
 
-func (s *byStretches) ended() string { return "" }
+func (s *byStretches) ended() End { return End{} }
 
 // addTo adds what was learnt to the past.
 func (s *byStretches) addTo(p *past) {

@@ -37,10 +37,10 @@ func (s *byPlace) reason(z *zone) string {
 }
 
 // ended says why the pass ended before everything was asked for.
-func (s *byPlace) ended() string {
+func (s *byPlace) ended() End {
 	if !s.stopped {
-		return ""
+		return End{}
 	}
 	n := int64(s.left + s.behind)
-	return fmt.Sprintf("about %d sectors were not asked for: fewer than one in ten seconds is expected of them in the next ten minutes", n*s.disc.Block)
+	return End{littleLeft, fmt.Sprintf("about %d sectors were not asked for: fewer than one in ten seconds is expected of them in the next ten minutes", n*s.disc.Block)}
 }
