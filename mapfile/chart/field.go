@@ -12,8 +12,9 @@ import (
 type Field struct {
 	Inner, Step   float64
 	Bands, Angles int
-	// By band, then angle. Loss is the share of the light that is lost there, 0
-	// to 1; Certainty how sure that is, 0 to 1: 0 is not known, and left as paper.
+	// By band, then angle. Loss is the share of the blocks passing over the cell that
+	// it stops, 0 to 1: what reading can tell of the light that is lost there.
+	// Certainty is how sure that is, 0 to 1: 0 is not known, and left as paper.
 	Loss, Certainty []float32
 }
 

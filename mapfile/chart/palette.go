@@ -95,15 +95,15 @@ func (p paint) flat() paint {
 	return paint{base: mix(p.line, p.base, share)}
 }
 
-// lossSteps are the shares of light, from which on upwards, that a spot is thought
-// to lose, with how they are drawn and told: shading that gets denser, dark on a
+// lossSteps are the shares of the blocks that pass over a spot which it is thought to
+// stop, from which on upwards, with how they are drawn and told: shading that gets denser, dark on a
 // pale blue.
 var lossSteps = []struct {
 	from  float64
 	paint paint
 	words string
 }{
-	{0, paint{mix(blue, paper, 0.10), plain, ink}, "loses under a tenth of the light"},
+	{0, paint{mix(blue, paper, 0.10), plain, ink}, "stops under a tenth of the blocks that pass"},
 	{0.10, paint{mix(ink, paper, 0.20), plain, ink}, "a tenth to a quarter"},
 	{0.25, paint{mix(ink, paper, 0.38), rising, ink}, "a quarter to a half"},
 	{0.50, paint{mix(ink, paper, 0.58), closeLines, ink}, "a half to three quarters"},

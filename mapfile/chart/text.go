@@ -153,7 +153,7 @@ func (t *text) legend(p *Picture, l layerPicture) {
 
 // tones says how losses are drawn.
 func (t *text) tones() {
-	for i, words := range []string{"loses under a quarter of the light", "a quarter to a half", "a half to three quarters", "more than three quarters"} {
+	for i, words := range []string{"stops under a quarter of the blocks that pass", "a quarter to a half", "a half to three quarters", "more than three quarters"} {
 		t.inked(strings.Repeat(t.inks.loss[i], 3)+" ", 4, words)
 	}
 	t.inked(t.inks.edge+t.inks.blank+t.inks.edge+" ", 4, "not known")
