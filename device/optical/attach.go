@@ -62,6 +62,9 @@ func attach(t Transport, h Host, s spec) (*opened, error) {
 	d.info.Node, d.info.Vendor, d.info.Model = d.node, who.Vendor, who.Product
 	d.info.Serial = d.serial()
 	d.info.Medium = d.medium()
+	if cantSet != nil {
+		d.info.Notes = append(d.info.Notes, mayNotSet(d.node, cantSet))
+	}
 	if err := d.findSettings(s.Known, cantSet); err != nil {
 		return nil, err
 	}

@@ -55,6 +55,7 @@ type canned struct {
 	log      []scsi.Command
 	selected []scsi.ModePage
 	closed   bool
+	cantSet  error
 }
 
 // Senses that the tests use (FACTS of the trade: SPC's codes).
@@ -291,6 +292,7 @@ func (c *canned) Close() error {
 	return nil
 }
 
+func (c *canned) CanSet() error            { return c.cantSet }
 func (c *canned) Limit() int               { return c.limit }
 func (c *canned) Gone() string             { return c.away }
 func (c *canned) Sequence() (uint64, bool) { return c.seq, !c.seqless }

@@ -93,7 +93,10 @@ func (t task) describe(patience time.Duration) ([]byte, error) {
 	defer tr.Close()
 	o := &opened{unit: unit{t: tr, h: h}, node: t.node}
 	if c, ok := tr.(settable); ok {
-		d.Settable = c.CanSet() == nil
+		if err := c.CanSet(); err != nil {
+			d.Notes = append(d.Notes, mayNotSet(t.node, err))
+		}
+		d.Settable = len(d.Notes) == 0
 	}
 	who, f := o.who()
 	if f != nil {
@@ -114,7 +117,8 @@ func (t task) describe(patience time.Duration) ([]byte, error) {
 	if err := o.describe(spec{}); err != nil {
 		return fail(err)
 	}
-	d.Kind, d.Sectors, d.Layers, d.Notes = o.info.Kind, o.info.Sectors, len(o.info.Layers), o.info.Notes
+	d.Kind, d.Sectors, d.Layers = o.info.Kind, o.info.Sectors, len(o.info.Layers)
+	d.Notes = append(d.Notes, o.info.Notes...)
 	d.Recorded = d.Sectors
 	if len(o.info.Written) > 0 {
 		d.Recorded = 0

@@ -6,6 +6,8 @@ import (
 	"testing"
 	"time"
 
+	"golang.org/x/sys/unix"
+
 	"turnstone/device/scsi"
 )
 
@@ -30,7 +32,7 @@ func TestDescribe(t *testing.T) {
 		Node: "/canned", Vendor: "INVENTED", Model: "DVD 1", Serial: "S1", Firmware: "1.00 of 20250102000000",
 		Reads:    []string{"CD-ROM", "DVD-ROM"},
 		Recovery: &Recovery{ReadRetryCount: 4, CanCount: true, CanTransfer: true, CanReport: true, CanUncorrect: true},
-		C2:       &yes, Streaming: &yes, Tray: "closed", Disc: "DVD-ROM", Kind: "dvd",
+		C2:       &yes, Streaming: &yes, Settable: true, Tray: "closed", Disc: "DVD-ROM", Kind: "dvd",
 		Sectors: 2000, Recorded: 2000, Layers: 1, State: "finalised", Ready: true,
 	}
 	if got := describeCanned(t, c); !reflect.DeepEqual(got, want) {
@@ -53,6 +55,8 @@ func TestDescribe(t *testing.T) {
 		}, func(d Description) bool {
 			return d.Ready && d.Sectors == 2000 && d.Recovery == nil && d.C2 == nil && d.Streaming == nil && d.Tray == ""
 		}},
+		{"a user who may not set it", func(c *canned) { c.cantSet = unix.EACCES },
+			func(d Description) bool { return d.Ready && !d.Settable && contains(d.Notes[0], "EACCES") }},
 		{"audio disc", func(c *canned) {
 			c.config.Current = scsi.CDROM
 			c.toc.Tracks[0].Control, c.tracks[0].TrackMode = 0, 0

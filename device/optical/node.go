@@ -1,6 +1,7 @@
 package optical
 
 import (
+	"errors"
 	"fmt"
 	"os"
 	"strconv"
@@ -89,7 +90,7 @@ func nodeError(node string, st *unix.Stat_t, err error) error {
 		e.What = "there is no such drive"
 		e.Cure = "Check the name: a drive that was plugged in again may have come back under another."
 	case unix.EACCES, unix.EPERM:
-		e.What, e.Cure = "no permission to read it", permit(st, string(readSome("/etc/group")), os.Geteuid())
+		e.What, e.Cure = "no permission to read it", permit(st, unix.S_IRGRP, string(readSome("/etc/group")), os.Geteuid())
 	case unix.ENOMEDIUM:
 		e.What, e.Cure, e.NoDisc = "there is no disc in it", putIn, true
 	case unix.ENXIO, unix.ENODEV:
@@ -119,9 +120,20 @@ func busy(node string, dev uint64, mounts string) (what, cure string) {
 // octal takes the escapes out of a mount point.
 var octal = strings.NewReplacer(`\040`, " ", `\011`, "\t", `\012`, "\n", `\134`, `\`)
 
-// permit says how a user, by its number, gets leave to read a node. Groups is a group
-// file (group(5): name, password, number and members, with colons between them).
-func permit(st *unix.Stat_t, groups string, user int) string {
+// mayNotSet is a sentence about settings that can't be changed, and how they could.
+func mayNotSet(node string, err error) string {
+	s := "Its read retry count and speed can't be changed by this user (" + errnoText(err) + ")."
+	var st unix.Stat_t
+	if (errors.Is(err, unix.EACCES) || errors.Is(err, unix.EPERM)) && unix.Stat(node, &st) == nil {
+		s += " " + permit(&st, unix.S_IWGRP, string(readSome("/etc/group")), os.Geteuid())
+	}
+	return s
+}
+
+// permit says how a user, by its number, gets leave to use a node of whose mode the
+// group needs a bit. Groups is a group file (group(5): name, password, number and
+// members, with colons between them).
+func permit(st *unix.Stat_t, bit uint32, groups string, user int) string {
 	name := ""
 	for line := range strings.Lines(groups) {
 		f := strings.Split(strings.TrimSpace(line), ":")
@@ -135,7 +147,7 @@ func permit(st *unix.Stat_t, groups string, user int) string {
 		return "Ask for leave to enter the folders above it."
 	case user == 0:
 		return "Even root may not: what the program runs in, a container or a policy of the system, forbids it."
-	case st.Mode&unix.S_IRGRP != 0 && st.Gid != 0 && name != "":
+	case st.Mode&bit != 0 && st.Gid != 0 && name != "":
 		return fmt.Sprintf("Join the group %s, which may: sudo usermod -aG %s $USER, then log in again.", name, name)
 	}
 	return "Only root may: run it with sudo."

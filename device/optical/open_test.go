@@ -58,6 +58,10 @@ func TestOpeningRefused(t *testing.T) {
 		{"changed again and again", func(c *canned) {
 			c.after = func(scsi.Command) { c.seq++ }
 		}, []string{"again and again"}, false, nil},
+		{"damaged blocks transferred, for this user", func(c *canned) {
+			c.page[2] |= byte(scsi.DCR)
+			c.cantSet = unix.EACCES
+		}, []string{"this user may not change that", "write to /canned"}, false, unix.EACCES},
 		{"audio disc", func(c *canned) {
 			c.config.Current, c.structure = scsi.CDROM, nil
 			c.toc.Tracks[0].Control, c.tracks[0].TrackMode = 0, 0
@@ -190,6 +194,9 @@ func TestOpeningAllTheSame(t *testing.T) {
 		}, Options{}, func(c *canned, i device.Info) bool { return c.count(scsi.OpReadCapacity) == 2 && i.Medium == "" }},
 		{"a track of which it tells nothing", func(c *canned) { c.disc.LastLast = 2 }, Options{},
 			func(_ *canned, i device.Info) bool { return i.Written == nil }},
+		{"a user who may not set it", func(c *canned) { c.cantSet = unix.EACCES }, Options{}, func(_ *canned, i device.Info) bool {
+			return i.Retries == nil && len(i.Notes) == 1 && contains(i.Notes[0], "can't be changed by this user (EACCES")
+		}},
 		{"protected titles", func(c *canned) {
 			c.structure[scsi.ReadDiscStructure{Format: scsi.StructCopyright}] = scsi.Copyright{Protection: 1}.Append(nil)
 		}, Options{}, func(_ *canned, i device.Info) bool {

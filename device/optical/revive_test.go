@@ -251,9 +251,13 @@ func TestNodeErrors(t *testing.T) {
 		{*st, 0, "Even root"},
 		{unix.Stat_t{}, 1000, "folders above"},
 	} {
-		if got := permit(&test.st, groups, test.user); !contains(got, test.want) {
+		if got := permit(&test.st, unix.S_IRGRP, groups, test.user); !contains(got, test.want) {
 			t.Errorf("permit(%o, group %d) of user %d = %q; want %q in it", test.st.Mode, test.st.Gid, test.user, got, test.want)
 		}
+	}
+	readable := unix.Stat_t{Mode: unix.S_IFBLK | 0o640, Gid: 24}
+	if got := permit(&readable, unix.S_IWGRP, groups, 1000); !contains(got, "sudo") {
+		t.Errorf("permit to write of what the group may read = %q; want sudo", got)
 	}
 	const mounts = "36 35 98:0 /mnt1 /mnt2 rw,noatime master:1 - ext3 /dev/root rw\nshort\n" +
 		`40 35 11:0 / /media/My\040Disc ro,relatime shared:2 - iso9660 /dev/sr0 ro` + "\n"

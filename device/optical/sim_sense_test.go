@@ -55,10 +55,10 @@ var codes = []struct {
 	{4, []uint8{0x1B, 0x3E, 0x44, 0x47}, []uint8{0x00}, device.Doubtful, device.Doubtful, scsi.ResetDrive},
 
 	{5, []uint8{0x20}, []uint8{0x00}, 0, device.Refused, scsi.DoWithout}, // READ(12) then
-	{5, []uint8{0x21}, []uint8{0x00, 0x07}, device.Refused, device.Refused, scsi.ClipRange},
+	{5, []uint8{0x21}, []uint8{0x00, 0x07}, device.Medium, device.Medium, scsi.ClipRange},
 	{5, []uint8{0x24}, []uint8{0x00}, device.Refused, device.Refused, scsi.AskLess},
 	{5, []uint8{0x26}, []uint8{0x00, 0x01, 0x02}, device.Refused, device.Refused, scsi.AskLess},
-	{5, []uint8{0x63}, []uint8{0x00}, device.Refused, device.Refused, scsi.ClipRange},
+	{5, []uint8{0x63}, []uint8{0x00}, device.Medium, device.Medium, scsi.ClipRange},
 	{5, []uint8{0x64}, []uint8{0x00}, device.Refused, device.Refused, 0},
 	{5, []uint8{0x6F}, []uint8{0x00, 0x01, 0x02, 0x03, 0x04, 0x05}, device.Refused, device.Refused, scsi.LeaveAlone},
 	{5, []uint8{0x30}, []uint8{0x00}, device.Doubtful, device.Doubtful, scsi.GiveUp},
@@ -72,7 +72,7 @@ var codes = []struct {
 	{6, []uint8{0x5E}, []uint8{0x00, 0x01, 0x03}, 0, device.Doubtful, scsi.Reread},
 
 	{7, []uint8{0x27}, []uint8{0x00}, device.Refused, device.Refused, scsi.GiveUp},
-	{8, []uint8{0x00}, []uint8{0x00}, device.Refused, device.Refused, 0},
+	{8, []uint8{0x00}, []uint8{0x00}, device.Medium, device.Medium, 0},
 	{11, []uint8{0x08, 0x47, 0x4B, 0x4E}, []uint8{0x00, 0x01}, 0, device.Doubtful, scsi.AskAgain},
 	{11, []uint8{0x00}, []uint8{0x06}, 0, device.Doubtful, scsi.AskAgain},
 

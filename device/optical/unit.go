@@ -252,7 +252,14 @@ func (f *fault) deviceClass() device.Class {
 		return device.Gone
 	case scsi.Changed, scsi.Reset:
 		return device.Changed
-	case scsi.Refused, scsi.Protected, scsi.Unwritten:
+	case scsi.Unwritten:
+		return device.Medium // nothing is recorded: it is missing, and nothing else is wrong
+	case scsi.Refused:
+		if f.says(scsi.IllegalRequest, 0x21) || f.says(scsi.IllegalRequest, 0x63) {
+			return device.Medium // past what is recorded: the disc ends before
+		}
+		return device.Refused
+	case scsi.Protected:
 		return device.Refused
 	case scsi.NotReady:
 		return device.Stalled
