@@ -84,6 +84,10 @@ type Info struct {
 	Model  string
 	Serial string
 
+	// Port is where the drive is plugged in, by the names of USB's ports ("1-4.2"); ""
+	// where that is not known. It tells drives apart that tell no serial number.
+	Port string
+
 	// Kind is what the disc is known to be: "cd", "dvd", "bd" or "unknown".
 	Kind string
 

@@ -29,8 +29,11 @@ func Advise(m *mapfile.Map) []Advice {
 			disputedInWords(s.Conflicts) + " by two sources with different bytes; the first are in the image, the others kept beside it.",
 			"turnstone read CASE --settle"}}
 	case s.Disc.Sectors > 0 && s.Missing() == 0:
-		return []Advice{{"Prove the image once more, then hand over.",
-			"Everything is in the image.", "turnstone check --deep CASE"}}
+		there := "Everything is in the image."
+		if s.Wanted != nil {
+			there = "Everything that is wanted is in the image."
+		}
+		return []Advice{{"Prove the image once more, then hand over.", there, "turnstone check --deep CASE"}}
 	case seen.Crack == "yes":
 		return []Advice{{"Do not spin it: a laboratory is what is left.",
 			"The disc is recorded as cracked, and can burst in the drive.", ""}}

@@ -17,7 +17,7 @@ type control struct {
 	setter device.Setter // nil: the drive can't be told anything
 	user   mapfile.Settings
 	all    []mapfile.Settings // of the pass, by number; 0 is the drive's own
-	not    []mapfile.Settings // that the drive has turned out not to take
+	not    []uint8            // read retry counts that the drive has turned out not to take
 	now    uint8              // in force
 	known  bool               // that it is: after a stall nobody knows
 }
@@ -39,13 +39,12 @@ func (c *control) use(ctx context.Context, want mapfile.Settings) (uint8, error)
 	if u := c.user.SpeedKBps; u > 0 && (want.SpeedKBps == 0 || u < want.SpeedKBps) {
 		want.SpeedKBps = u
 	}
-	if slices.ContainsFunc(c.not, func(s mapfile.Settings) bool { return sameSettings(s, want) }) {
-		return c.now, nil
+	if n := want.Retries; n != nil && slices.Contains(c.not, *n) {
+		want = c.all[c.now]
 	}
-	n := c.number(want)
 	switch {
-	case c.known && n == c.now:
-		return n, nil
+	case c.known && sameSettings(want, c.all[c.now]):
+		return c.now, nil
 	case want == mapfile.Settings{}:
 	case c.setter == nil && c.byUser():
 		return c.now, fmt.Errorf("%w: it can't be told %s", device.ErrUnsupported, settingsInWords(want))
@@ -53,15 +52,16 @@ func (c *control) use(ctx context.Context, want mapfile.Settings) (uint8, error)
 		return c.now, nil
 	default:
 		if err := c.setter.Set(ctx, device.Settings(want)); err != nil {
-			if !errors.Is(err, device.ErrUnsupported) || c.byUser() {
+			n := want.Retries
+			if !errors.Is(err, device.ErrUnsupported) || n == nil || c.user.Retries != nil || slices.Contains(c.not, *n) {
 				return c.now, err
 			}
-			c.not = append(c.not, want)
-			return c.now, nil
+			c.not = append(c.not, *n)
+			return c.use(ctx, c.all[c.now])
 		}
 	}
-	c.now, c.known = n, true
-	return n, nil
+	c.now, c.known = c.number(want), true
+	return c.now, nil
 }
 
 // byUser tells whether the user said anything.

@@ -63,6 +63,31 @@ func TestControl(t *testing.T) {
 	}
 }
 
+// A wish is no less one where the user has said something else; after a stall the
+// drive is told again what was in force.
+func TestRefusedWish(t *testing.T) {
+	drive := &settable{Fake: devicetest.NewFake(64, devicetest.Options{}), most: 20}
+	c := newControl(drive, mapfile.Settings{SpeedKBps: 5540})
+	if err := c.takes(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	for _, stalled := range []bool{false, false, true} {
+		if stalled {
+			c.forget()
+		}
+		if n, err := c.use(t.Context(), retries(21)); n != 1 || err != nil {
+			t.Errorf("use(21 retries) = %d, %v; want 1, nil", n, err)
+		}
+	}
+	if want := []string{"a speed of 5540 kB/s", "a speed of 5540 kB/s"}; !slices.Equal(drive.said, want) || len(c.all) != 2 {
+		t.Errorf("the drive was told %q, by settings %v; want %q, two", drive.said, c.all, want)
+	}
+	c = newControl(drive, retries(21))
+	if err := c.takes(t.Context()); !errors.Is(err, ErrSettings) {
+		t.Errorf("takes() of what the user wants = %v; want %v", err, ErrSettings)
+	}
+}
+
 // What the user says stands before what the plan wants; a cap is one.
 func TestUsersSettingsGoFirst(t *testing.T) {
 	drive := &settable{Fake: devicetest.NewFake(64, devicetest.Options{}), most: 20}

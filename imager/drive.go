@@ -11,20 +11,19 @@ import (
 
 // driveOf is what the map keeps of a drive.
 func driveOf(info device.Info) mapfile.Drive {
-	return mapfile.Drive{Vendor: info.Vendor, Model: info.Model, Serial: info.Serial, Node: info.Node}
+	return mapfile.Drive{Vendor: info.Vendor, Model: info.Model, Serial: info.Serial, Node: info.Node, Port: info.Port}
 }
 
 // driveNumber is the number of the drive in the map; of one that is new, the
 // number that it will get. The same drive is: vendor, model and serial if it
-// tells a serial, else the device node, or the file's path.
+// tells a serial, else vendor, model and where it is plugged in; where that is
+// not known the device node, or the file's path.
 func driveNumber(m *mapfile.Map, info device.Info) int {
 	d := driveOf(info)
 	for n, known := range m.Drives() {
-		if d.Serial != "" {
-			if known.Vendor == d.Vendor && known.Model == d.Model && known.Serial == d.Serial {
-				return n
-			}
-		} else if known.Serial == "" && known.Node == d.Node {
+		switch {
+		case known.Vendor != d.Vendor || known.Model != d.Model || known.Serial != d.Serial:
+		case d.Serial != "", d.Port != "" && known.Port == d.Port, (d.Port == "" || known.Port == "") && known.Node == d.Node:
 			return n
 		}
 	}

@@ -41,6 +41,7 @@ const (
 	KindRound      = "round"             // a round was opened
 	KindAmended    = "amended"           // what was noted of a round was corrected
 	KindInspected  = "inspected"         // what the eye saw was noted
+	KindWanted     = "wanted"            // what the customer needs was noted
 )
 
 // Listener is told how a pass goes. Its methods are called by the goroutine that
@@ -61,6 +62,8 @@ type Progress struct {
 	Sectors int64 // of the written area
 	Good    int64 // sectors whose data is in the image, also those not yet durable
 	Missing int64 // the rest of the written area
+	Choosy  bool  // not all of it is wanted
+	Wanted  int64 // of Missing, those that wanted files lie in
 	Left    int64 // sectors that this pass is still to ask for
 
 	Delivered int64 // bytes that this pass brought

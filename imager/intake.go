@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"time"
 
+	"turnstone/device/sector"
 	"turnstone/mapfile"
 )
 
@@ -25,6 +26,9 @@ type intake struct {
 
 	written, good int64 // sectors of the written area, and those whose data is in the image
 	delivered     int64 // bytes
+
+	wanted     *sector.Set // what wanted files lie in, as of the pass's beginning or part; nil: everything
+	wantedLeft int64       // of that, sectors that are missing
 
 	how, why string // set when the pass is to end
 	err      error  // of the case's side
@@ -75,8 +79,17 @@ func (c *Case) resume(n int, l Listener, often rhythm) (intake, error) {
 		good: c.m.Count(mapfile.Good),
 	}
 	t.written = t.good + c.m.Count(mapfile.Bad) + c.m.Count(mapfile.Untried)
+	t.want()
 	t.saver = saver{disk: c.disk, m: c.m, pass: n, rhythm: often, last: t.began}
 	return t, nil
+}
+
+// want learns from the map what is wanted.
+func (t *intake) want() {
+	t.wanted, t.wantedLeft = wantedIn(t.c.m), 0
+	if t.wanted != nil {
+		t.wantedLeft = t.wanted.Count() - countOf(t.c.m, mapfile.Good, t.wanted)
+	}
 }
 
 // end makes the pass end; the first reason stands.
@@ -109,6 +122,9 @@ func (t *intake) put(came mapfile.Run, data []byte, sums []uint32) {
 	}
 	t.epoch.came(came, data, sums)
 	t.good += came.Range.Count()
+	if t.wanted != nil {
+		t.wantedLeft -= t.wanted.CountIn(came.Range)
+	}
 	t.delivered += int64(len(data))
 }
 
@@ -138,6 +154,7 @@ func (t *intake) progress(now time.Time) Progress {
 	return Progress{
 		Time: now, Pass: t.n, Round: t.rec.Round,
 		Sectors: t.written, Good: t.good, Missing: t.written - t.good,
+		Choosy: t.wanted != nil, Wanted: t.wantedLeft,
 		Delivered: t.delivered, Failed: t.rec.Failed,
 	}
 }

@@ -64,10 +64,10 @@ func (c *Case) Merge(ctx context.Context, g Merging) (Merged, error) {
 		}
 		if ctx.Err() != nil {
 			res.How = HowInterrupted
-			return res, nil
+			break
 		}
 	}
-	return res, nil
+	return res, c.keepWanted()
 }
 
 // adopt takes over what the source knows of the disc and the case does not: the

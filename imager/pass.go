@@ -28,8 +28,11 @@ type pass struct {
 	intake
 	r     Reading
 	info  device.Info
-	plan  *plan.Plan
+	plan  *plan.Plan    // of the part that runs
 	first *plan.Request // what the plan has said already; nil: nothing
+
+	course   course
+	partDone bool // the plan has nothing more to ask, and nothing is in hand
 
 	fragile bool // as the eye saw it
 
@@ -84,6 +87,9 @@ func (p *pass) loop(ctx context.Context) {
 		if p.how == "" && !proof {
 			p.ask(ctx)
 		}
+		if p.partDone {
+			p.partOver()
+		}
 		if len(p.asked) > 0 {
 			p.answer(ctx)
 		} else if p.how == "" && proof {
@@ -118,11 +124,7 @@ func (p *pass) ask(ctx context.Context) {
 		req, step := p.next()
 		switch {
 		case step == plan.Done && len(p.asked) == 0:
-			e := p.plan.End()
-			if p.dropped > 0 {
-				p.end(HowStalled, "the drive stalled, and %d failed reads before it do not count: the next pass asks again", p.dropped)
-			}
-			p.end(e.How, "%s", e.Why)
+			p.partDone = true // what came last is to be saved before the next part is planned
 			return
 		case step != plan.Ask:
 			return

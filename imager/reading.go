@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"turnstone/device"
@@ -22,6 +23,12 @@ type Reading struct {
 	SameDisc bool          // the user vouches that the drive holds the case's disc
 	Settle   bool          // read the sectors in conflict once more, and nothing else
 	Listener Listener      // may be nil
+
+	// Survey samples the surface instead of reading on: so many blocks at most, spread
+	// evenly where SurveyEvenly says so, else more of them where results disagree; 0:
+	// no survey.
+	Survey       int64
+	SurveyEvenly bool
 
 	// Settings are what the user wants every request to be read by, whatever the
 	// plan does; the speed is a cap.
@@ -109,21 +116,28 @@ func (c *Case) readKnown(ctx context.Context, r Reading, info device.Info, disc 
 	if r.Settle {
 		return c.readAgain(ctx, r, info)
 	}
-	task := taskOf(c.m, info, disc)
-	task.Only, task.Again, task.ToTheEnd = r.Only, r.Again, r.ToTheEnd
-	if todo := plan.ToAsk(task); todo.Empty() {
+	course := c.courseOf(r, info, disc)
+	if len(course.parts) > 1 { // files are looked up on the disc as it is now
+		if err := c.learn(disc); err != nil {
+			return none, err
+		}
+	}
+	if c.leftLittle(r, info) {
+		return Ending{Pass: -1, How: HowLittleLeft, Why: "the last pass with this drive on this surface ended since little was left to win"},
+			errors.Join(ErrLittleLeft, c.commit())
+	}
+	order, first, err := course.next(sector.Set{})
+	if err != nil {
+		return none, err
+	}
+	if order == nil {
 		if err := c.commit(); err != nil { // the identity read is on record all the same
 			return none, err
 		}
-		return none, ErrNothingToAsk
-	}
-	order := plan.New(task)
-	first, step := order.Next()
-	if e := order.End(); step == plan.Done && e.How == HowLittleLeft {
-		if err := c.commit(); err != nil {
-			return none, err
+		if course.last.How == HowLittleLeft {
+			return Ending{Pass: -1, How: course.last.How, Why: course.last.Why}, ErrLittleLeft
 		}
-		return Ending{Pass: -1, How: e.How, Why: e.Why}, ErrLittleLeft
+		return none, ErrNothingToAsk
 	}
 	if err := c.learn(disc); err != nil {
 		return none, err
@@ -132,12 +146,29 @@ func (c *Case) readKnown(ctx context.Context, r Reading, info device.Info, disc 
 	if err != nil {
 		return none, err
 	}
-	p.plan, p.control = order, control
-	if step == plan.Ask {
-		p.first = &first
-	}
+	p.plan, p.first, p.course, p.control = order, first, course, control
 	p.loop(ctx)
-	return p.finish(ctx)
+	end, err := p.finish(ctx)
+	if err == nil {
+		err = c.keepWanted()
+	}
+	return end, err
+}
+
+// leftLittle tells whether the last pass with this drive on this surface ended because
+// little was left to win, and nothing new is wanted of the next. The plan would look at
+// a few places more before it comes to the same end.
+func (c *Case) leftLittle(r Reading, info device.Info) bool {
+	if r.ToTheEnd || r.Again || r.Survey > 0 || !r.Only.Empty() || len(c.m.Wanted().Names) > 0 {
+		return false
+	}
+	how, round, drive := "", len(c.m.Rounds())-1, driveNumber(c.m, info)
+	for _, p := range c.m.Passes() {
+		if p.Round == round && p.Drive == drive {
+			how = p.How
+		}
+	}
+	return how == HowLittleLeft
 }
 
 // CheckRange returns ErrRange where some of the sectors lie outside a disc of so
@@ -172,25 +203,23 @@ func (c *Case) proveDisc(ctx context.Context, r Reading) (Ending, error) {
 	return end, nil
 }
 
+// planDisc is what the plan is told of a disc.
+func planDisc(d mapfile.Disc) plan.Disc {
+	return plan.Disc{Written: d.Written, Block: d.BlockSectors, Kind: d.Kind, Layers: d.Layers, Parallel: d.Parallel}
+}
+
 // taskOf is what the plan is told of a map and a drive: of the disc, what this
 // drive shows of it.
 func taskOf(m *mapfile.Map, info device.Info, d mapfile.Disc) plan.Task {
 	shown := sector.Of(sector.Span(0, info.Sectors))
-	t := plan.Task{
-		Disc: plan.Disc{Written: d.Written.Intersect(&shown), Block: d.BlockSectors,
-			Largest: int64(info.MaxSectors), WholeBlocks: info.WholeBlocks,
-			Kind: d.Kind, Layers: d.Layers, Parallel: d.Parallel},
-		Good: m.In(mapfile.Good), Round: len(m.Rounds()) - 1, Drive: driveNumber(m, info),
-	}
+	t := plan.Task{Disc: planDisc(d), Good: m.In(mapfile.Good), Round: len(m.Rounds()) - 1, Drive: driveNumber(m, info)}
+	t.Disc.Written = d.Written.Intersect(&shown)
+	t.Disc.Largest, t.Disc.WholeBlocks = int64(info.MaxSectors), info.WholeBlocks
 	if r := info.Retries; r != nil {
 		t.Retries = plan.Retries{Least: r.Least, Own: r.Own}
 	}
 	for n, p := range m.Passes() {
-		past := plan.Past{Round: p.Round, Drive: p.Drive, Settings: p.Settings}
-		for run := range m.Runs(n) {
-			past.Runs = append(past.Runs, run)
-		}
-		t.History = append(t.History, past)
+		t.History = append(t.History, plan.Past{Round: p.Round, Drive: p.Drive, Settings: p.Settings, Runs: slices.Collect(m.Runs(n))})
 	}
 	return t
 }

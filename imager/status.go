@@ -17,13 +17,29 @@ type Status struct {
 	Conflicts int64         `json:"conflicts"`
 	Rounds    []RoundStatus `json:"rounds"`
 
-	// Of what is missing: asked for in the last round and not given, and not asked
-	// for since its treatment (in round 0: never).
+	// Of what is missing, and wanted: asked for in the last round and not given, and
+	// not asked for since its treatment (in round 0: never).
 	FailedHere int64 `json:"failed_on_this_surface"`
 	OpenHere   int64 `json:"not_asked_on_this_surface"`
 
 	// Seen is what the eye saw; null where nobody looked.
 	Seen *mapfile.Seen `json:"seen"`
+
+	// Wanted is what the customer needs of it; null where that is everything.
+	Wanted *WantedStatus `json:"wanted"`
+}
+
+// WantedStatus is where the sectors stand that wanted files lie in.
+type WantedStatus struct {
+	Names   []string `json:"names"`   // as they were said
+	Sectors int64    `json:"sectors"` // with what is needed to find them
+	Good    int64    `json:"good"`    // together Sectors, with the next two
+	Bad     int64    `json:"bad"`
+	Untried int64    `json:"untried"`
+	// Open tells that there may be more: what tells of them is missing in part.
+	Open bool `json:"open"`
+	// NotAskedFor is the sectors of the written area that are missing and not wanted.
+	NotAskedFor int64 `json:"not_asked_for"`
 }
 
 // DiscStatus is what is known of the disc.
@@ -66,7 +82,9 @@ func StatusOf(m *mapfile.Map) Status {
 		Conflicts: conflicts.Count(),
 		Rounds:    []RoundStatus{},
 	}
-	s.FailedHere = failedIn(m, len(m.Rounds())-1)
+	wanted := wantedIn(m)
+	s.Wanted = wantedStatus(m, wanted, s)
+	s.FailedHere = failedIn(m, len(m.Rounds())-1, wanted)
 	s.OpenHere = s.Missing() - s.FailedHere
 	s.Seen = d.Seen
 	for n, r := range m.Rounds() {
@@ -96,9 +114,49 @@ func StatusOf(m *mapfile.Map) Status {
 	return s
 }
 
+// wantedIn is the sectors that wanted files lie in; nil where everything is wanted.
+// What was looked up while a listing was missing that is there now is not known to be
+// all: then everything may be wanted.
+func wantedIn(m *mapfile.Map) *sector.Set {
+	w := m.Wanted()
+	if len(w.Names) == 0 {
+		return nil
+	}
+	if w.Open && countOf(m, mapfile.Good, &w.Sectors) == w.Sectors.Count() {
+		d := m.Disc()
+		return &d.Written
+	}
+	return &w.Sectors
+}
+
+// wantedStatus is where the wanted sectors stand in a case of which the rest is told.
+func wantedStatus(m *mapfile.Map, wanted *sector.Set, s Status) *WantedStatus {
+	if wanted == nil {
+		return nil
+	}
+	kept := m.Wanted()
+	w := &WantedStatus{Names: kept.Names, Open: kept.Open, Sectors: wanted.Count(),
+		Good: countOf(m, mapfile.Good, wanted), Bad: countOf(m, mapfile.Bad, wanted)}
+	w.Untried = w.Sectors - w.Good - w.Bad
+	written := m.Disc().Written
+	inside := written.Intersect(wanted)
+	w.NotAskedFor = s.Bad + s.Untried - (inside.Count() - countOf(m, mapfile.Good, &inside))
+	return w
+}
+
+// countOf is how many sectors of a set are in a state.
+func countOf(m *mapfile.Map, state mapfile.State, set *sector.Set) (n int64) {
+	for r := range set.Runs() {
+		for run := range m.Ranges(state, r) {
+			n += run.Count()
+		}
+	}
+	return n
+}
+
 // failedIn is how many sectors are missing although they were asked for in a
-// round.
-func failedIn(m *mapfile.Map, round int) int64 {
+// round; of those wanted, unless that is nil.
+func failedIn(m *mapfile.Map, round int, wanted *sector.Set) int64 {
 	var asked []sector.Range
 	for n, p := range m.Passes() {
 		if p.Round != round || p.Drive < 0 {
@@ -111,6 +169,9 @@ func failedIn(m *mapfile.Map, round int) int64 {
 		}
 	}
 	set := sector.Of(asked...)
+	if wanted != nil {
+		set = set.Intersect(wanted)
+	}
 	missing := set.Count()
 	for r := range set.Runs() {
 		for good := range m.Ranges(mapfile.Good, r) {
@@ -129,8 +190,14 @@ func statusDoc(m *mapfile.Map) []byte {
 	return append(b, '\n')
 }
 
-// Missing is the number of sectors of the written area that are not good.
-func (s Status) Missing() int64 { return s.Bad + s.Untried }
+// Missing is the number of sectors that are not good, of the written area or, where
+// not all of it is wanted, of what is.
+func (s Status) Missing() int64 {
+	if s.Wanted != nil {
+		return s.Wanted.Bad + s.Wanted.Untried
+	}
+	return s.Bad + s.Untried
+}
 
 // Missing goes through the sectors of the written area that are not good, as
 // maximal ranges in order. The map must not change meanwhile.

@@ -16,6 +16,7 @@
 //	bucket           key                     body of the value
 //	"turnstone map"  "head"                  JSON: what the rest is held against
 //	"records"        "disc"                  JSON: discRecord
+//	                 "wanted"                JSON: wantedRecord; none: everything is wanted
 //	                 "round 00000" ...       JSON: Round
 //	                 "drive 00000" ...       JSON: Drive
 //	                 "pass 00000" ...        JSON: Pass
@@ -80,7 +81,10 @@
 // The head has a major and a minor version. A program refuses a newer major
 // version. It reads a newer minor version, passing over buckets, records and
 // fields of JSON that it does not know, and never writes to it, so that these are
-// not lost. Bucket, key and form of the head are those of every version.
+// not lost. What it writes to is of its own version from then on. Bucket, key and
+// form of the head are those of every version.
+//
+//	1.1  the record "wanted"
 //
 // # What a kill or a loss of power leaves
 //

@@ -21,6 +21,19 @@ func (l *loader) loadRecords() {
 			l.bad("disc: %v", err)
 		}
 	}
+	if body, ok := l.take(wantedKey); ok {
+		r, err := decodeJSON[wantedRecord](body)
+		var w Wanted
+		if err == nil {
+			w, err = r.wanted(m.states.sectors)
+		}
+		if err == nil {
+			err = m.SetWanted(w)
+		}
+		if err != nil {
+			l.bad("%v", err)
+		}
+	}
 	loadAll(l, "drive", func(d Drive) error { m.AddDrive(d); return nil })
 	loadAll(l, "round", func(r Round) error { m.AddRound(r); return nil })
 	loadAll(l, "pass", func(p Pass) error { _, err := m.AddPass(p); return err })

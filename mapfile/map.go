@@ -30,6 +30,7 @@ type Map struct {
 	runs      []sparse[[]byte] // by pass, pages of runSectors, as in the file
 	conflicts conflicts
 	events    []Event // pending
+	wanted    Wanted
 
 	pending  pending
 	file     fileState

@@ -150,6 +150,7 @@ type Drive struct {
 	Model  string `json:"model,omitempty"`
 	Serial string `json:"serial,omitempty"`
 	Node   string `json:"node"`
+	Port   string `json:"port,omitempty"` // of USB, as it was when the drive was met first
 
 	// Restore is the settings that the drive is to be given back, as the drive's
 	// package has them, in hexadecimal digits: a pass has changed them. "" where it

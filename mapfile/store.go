@@ -18,7 +18,7 @@ import (
 
 // pending is what changed since the last Commit.
 type pending struct {
-	disc                   bool
+	disc, wanted           bool
 	rounds, drives, passes map[int]bool
 	states, conflicts      map[uint32]bool
 	runs                   map[runKey]bool
@@ -32,14 +32,14 @@ func newPending() pending {
 }
 
 func (p *pending) empty() bool {
-	return !p.disc && len(p.rounds)+len(p.drives)+len(p.passes)+len(p.states)+len(p.conflicts)+len(p.runs) == 0
+	return !p.disc && !p.wanted && len(p.rounds)+len(p.drives)+len(p.passes)+len(p.states)+len(p.conflicts)+len(p.runs) == 0
 }
 
 // everything is the pending changes that make an empty file hold all of m.
 func everything(m *Map) pending {
 	m.cool()
 	p := newPending()
-	p.disc = true
+	p.disc, p.wanted = true, len(m.wanted.Names) > 0
 	for n := range m.rounds {
 		p.rounds[n] = true
 	}
@@ -130,6 +130,7 @@ func (m *Map) Commit(path string) error {
 	if h.Minor > minor {
 		return fmt.Errorf("%s: %w: form %d.%d, known is %d.%d", path, ErrNewer, h.Major, h.Minor, major, minor)
 	}
+	h.Minor = minor // what is written from now on may be of this form
 	began, err := m.write(path, os.O_RDWR, m.pending, m.expect, &h)
 	switch {
 	case err == nil:
@@ -245,6 +246,9 @@ func (w *writer) putJSON(bucket string, key []byte, v any) {
 func (w *writer) records(m *Map, what pending) {
 	if what.disc {
 		w.putJSON(recordBucket, []byte(discKey), recordOf(m.Disc()))
+	}
+	if what.wanted {
+		w.putJSON(recordBucket, []byte(wantedKey), wantedRecordOf(m.wanted))
 	}
 	for _, n := range slices.Sorted(maps.Keys(what.drives)) {
 		w.putJSON(recordBucket, recordKey("drive", n), m.drives[n])

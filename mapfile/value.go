@@ -6,8 +6,6 @@ import (
 	"fmt"
 	"hash/crc32"
 	"maps"
-
-	"turnstone/device/sector"
 )
 
 // The version of the form that this program writes. A newer major version
@@ -15,7 +13,7 @@ import (
 // this program does not know of is not lost.
 const (
 	major = 1
-	minor = 0
+	minor = 1
 )
 
 // The buckets of the file.
@@ -99,11 +97,7 @@ type discRecord struct {
 }
 
 func recordOf(d Disc) discRecord {
-	r := discRecord{d.Kind, d.Sectors, d.BlockSectors, nil, d.Layers, d.Parallel, d.Identity, d.Seen}
-	for w := range d.Written.Runs() {
-		r.Written = append(r.Written, [2]int64{int64(w.First), w.Count()})
-	}
-	return r
+	return discRecord{d.Kind, d.Sectors, d.BlockSectors, pairsOf(d.Written), d.Layers, d.Parallel, d.Identity, d.Seen}
 }
 
 // disc is the disc that the record tells of.
@@ -113,13 +107,9 @@ func (r discRecord) disc() (Disc, error) {
 	if r.Sectors < 0 || r.Sectors > maxSectors || r.BlockSectors < 0 {
 		return Disc{}, fmt.Errorf("disc of %d sectors in blocks of %d", r.Sectors, r.BlockSectors)
 	}
-	end := int64(-1)
-	for _, w := range r.Written {
-		if w[0] <= end || w[1] <= 0 || w[0] > r.Sectors || w[1] > r.Sectors-w[0] {
-			return Disc{}, fmt.Errorf("disc of %d sectors with written area %d+%d", r.Sectors, w[0], w[1])
-		}
-		end = w[0] + w[1]
-		d.Written.Add(sector.Span(sector.LBA(w[0]), w[1]))
+	var err error
+	if d.Written, err = setOf(r.Written, r.Sectors); err != nil {
+		return Disc{}, fmt.Errorf("written area: %w", err)
 	}
 	return d, nil
 }
@@ -127,7 +117,7 @@ func (r discRecord) disc() (Disc, error) {
 // Keys. Numbers in them are big-endian, so that the order of keys is that of
 // places; those of records are decimal, for people.
 
-const discKey = "disc"
+const discKey, wantedKey = "disc", "wanted"
 
 func recordKey(kind string, n int) []byte { return fmt.Appendf(nil, "%s %05d", kind, n) }
 

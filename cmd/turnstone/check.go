@@ -19,7 +19,8 @@ Proves the map against itself and against the image: its length, and the
 checksums of %d good sectors spread over the disc. It writes nothing. With
 --deep every good sector is read, and those whose bytes no longer match, or that
 lay beyond the end of an image that was cut off, become "not asked yet", so that
-the next pass reads them anew.`, imager.CheckSample),
+the next pass reads them anew. With --files every whole file is held against the sum
+that files --sums has kept of it.`, imager.CheckSample),
 	example: "turnstone check anna-wedding --deep",
 	setup:   setupCheck,
 }
@@ -30,10 +31,15 @@ type checkDoc struct {
 	Compared   int64    `json:"compared"` // good sectors
 	Rotten     []string `json:"rotten"`   // first+count
 	Problems   []string `json:"problems"`
+
+	// With --files: files that are as their sums say, and whole ones without a sum.
+	Files         int `json:"files"`
+	FilesUnlisted int `json:"files_unlisted"`
 }
 
 func setupCheck(f *pflag.FlagSet) action {
 	deep := f.Bool("deep", false, "read every good sector, and take back those that do not match")
+	files := f.Bool("files", false, "hold the files against the sums that are kept of them")
 	asJSON := f.Bool("json", false, "one JSON document")
 	return func(args []string, s streams) error {
 		dir, err := oneCase(args)
@@ -44,11 +50,16 @@ func setupCheck(f *pflag.FlagSet) action {
 		if err != nil {
 			return err
 		}
-		if *asJSON {
-			doc := checkDoc{Consistent: len(res.Problems) == 0, Compared: res.Compared, Rotten: []string{}, Problems: res.Problems}
-			if doc.Problems == nil {
-				doc.Problems = []string{}
+		var sums imager.SumsCompared
+		if *files {
+			if sums, err = checkFiles(dir, s); err != nil {
+				return err
 			}
+		}
+		problems := append([]string{}, append(res.Problems, sums.Problems...)...)
+		if *asJSON {
+			doc := checkDoc{Consistent: len(problems) == 0, Compared: res.Compared, Rotten: []string{}, Problems: problems,
+				Files: sums.Compared, FilesUnlisted: sums.Unlisted}
 			for r := range res.Rotten.Runs() {
 				doc.Rotten = append(doc.Rotten, r.String())
 			}
@@ -57,12 +68,52 @@ func setupCheck(f *pflag.FlagSet) action {
 			}
 		} else {
 			checkText(res, after, s)
+			if *files {
+				tell(s.Out, "%s\n", sumsInWords(sums))
+			}
 		}
-		if len(res.Problems) > 0 {
+		if len(problems) > 0 {
 			return codeError(exitCheck)
 		}
 		return nil
 	}
+}
+
+// checkFiles holds the files of a case against the sums that are kept of them.
+func checkFiles(dir string, s streams) (res imager.SumsCompared, err error) {
+	kept, err := imager.ReadSums(dir)
+	if errors.Is(err, imager.ErrNoSums) {
+		return res, fmt.Errorf("%w; make them: turnstone files %s --sums", err, shellWord(dir))
+	} else if err != nil {
+		return res, err
+	}
+	ctx, stop := untilInterrupted(s.Err)
+	defer stop()
+	files, err := imager.OpenFiles(dir)
+	if errors.Is(err, imager.ErrImage) || damaged(err) {
+		return res, nil // which is told of already
+	} else if err != nil {
+		return res, err
+	}
+	defer func() { err = errors.Join(err, files.Close()) }()
+	res, err = files.CompareSums(ctx, kept)
+	if err != nil {
+		err = interruptedBy(ctx, err, "not all files were compared", s)
+	}
+	return res, err
+}
+
+// sumsInWords says how many files are as their sums say.
+func sumsInWords(sums imager.SumsCompared) string {
+	text := ""
+	for _, p := range sums.Problems {
+		text += p + ".\n"
+	}
+	text += filesAre(sums.Compared) + " as the kept sums say."
+	if sums.Unlisted > 0 {
+		text += fmt.Sprintf(" Of %s no sum is kept.", filesInWords(sums.Unlisted, "whole file"))
+	}
+	return text
 }
 
 // checkText says what was found, and what became of rotten sectors.

@@ -27,7 +27,8 @@ type action func(args []string, s streams) error
 
 // commands are listed by --help in this order, which is that of the work.
 var commands = []command{
-	drivesCommand, inspectCommand, readCommand, stopCommand, roundCommand, mergeCommand, statusCommand, chartCommand, checkCommand, simulateCommand, demoCommand,
+	drivesCommand, inspectCommand, surveyCommand, readCommand, stopCommand, roundCommand, mergeCommand, statusCommand, chartCommand,
+	filesCommand, wantCommand, extractCommand, checkCommand, simulateCommand, demoCommand,
 }
 
 func overview() string {

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"time"
 
 	"github.com/spf13/pflag"
@@ -32,21 +33,23 @@ way. What failed on this surface with this drive is not asked for again, unless
 
 // readOptions are the options of read.
 type readOptions struct {
-	drive    string
-	kind     string
-	only     sector.Set
-	budget   time.Duration
-	stall    time.Duration
-	again    bool
-	toTheEnd bool
-	sameDisc bool
-	settle   bool
-	eject    bool
-	assume   int64
-	mains    string
-	cap      driveSpeed
-	retries  int // -1: as the plan wants
-	json     bool
+	drive         string
+	kind          string
+	only          sector.Set
+	budget        time.Duration
+	stall         time.Duration
+	again         bool
+	toTheEnd      bool
+	sameDisc      bool
+	settle        bool
+	survey        int64 // samples at most; 0: no survey
+	surveyMissing bool
+	eject         bool
+	assume        int64
+	mains         string
+	cap           driveSpeed
+	retries       int // -1: as the plan wants
+	json          bool
 }
 
 func setupRead(f *pflag.FlagSet) action {
@@ -135,6 +138,9 @@ func read(dir string, o readOptions, s streams) error {
 	if o.eject && !ejects {
 		return usagef("--eject: %s has no tray that a program can open", reader.Info().Name())
 	}
+	if kind := reader.Info().Kind; o.survey > 0 && kind == device.Unknown {
+		return usagef("nothing is known of where on a disc the sectors of %s lie; --kind says what it is", reader.Info().Node)
+	}
 	clock.follow(reader, start)
 	if !there {
 		if err := imager.CheckRange(o.only, reader.Info().Sectors); err != nil {
@@ -162,9 +168,12 @@ func read(dir string, o readOptions, s streams) error {
 	if isSimulated(o.drive) {
 		l = slowedDown(l)
 	}
+	if o.surveyMissing {
+		o.only, o.again = sector.Of(slices.Collect(imager.Missing(c.Map()))...), true
+	}
 	end, err := c.Read(ctx, imager.Reading{
 		Reader: reader, Only: o.only, Again: o.again, ToTheEnd: o.toTheEnd, Budget: o.budget, SameDisc: o.sameDisc, Settle: o.settle, Listener: l,
-		Settings: o.settings(reader.Info().Kind), Allow: allowStep(o, s),
+		Settings: o.settings(reader.Info().Kind), Allow: allowStep(o, s), Survey: o.survey, SurveyEvenly: o.surveyMissing,
 	})
 	l.close()
 	if errors.Is(context.Cause(ctx), errStopped) {
@@ -180,6 +189,9 @@ func read(dir string, o readOptions, s streams) error {
 			return explain(err, dir, o, s)
 		}
 		return interrupted(err, s)
+	}
+	if o.survey > 0 {
+		return concludeSurvey(c.Map(), dir, o, end, err, s)
 	}
 	return conclude(c.Map(), dir, o, end, err, s)
 }

@@ -93,6 +93,9 @@ func (s *sentence) without(p imager.Progress, w part) string {
 		fmt.Fprintf(&b, " at %s", speed(rate))
 	}
 	fmt.Fprintf(&b, "; %s missing", thousands(p.Missing))
+	if p.Choosy {
+		fmt.Fprintf(&b, ", %s of them in wanted files", thousands(p.Wanted))
+	}
 	switch {
 	case p.Failed == 0 || w&failed != 0:
 	case p.Failed == 1:
@@ -171,7 +174,7 @@ func eventLine(e mapfile.Event) string {
 	what := map[string]string{
 		imager.KindStall: "the drive did not answer", imager.KindGone: "the drive is gone", imager.KindIdentity: "one good block read again",
 		imager.KindDropped: "not counted", imager.KindConflict: "conflict", imager.KindPutOff: "checkpoint put off",
-		imager.KindLost: "not as it came", imager.KindReadAgain: "read again", imager.KindSettled: "settled",
+		imager.KindLost: "not as it came", imager.KindWanted: "wanted", imager.KindReadAgain: "read again", imager.KindSettled: "settled",
 	}[e.Kind]
 	if what == "" {
 		what = e.Kind
@@ -185,14 +188,18 @@ func clock(e mapfile.Event) string { return e.Time.Format("15:04:05") + "  " }
 // standing says where a case stands, in a few lines.
 func standing(st imager.Status) string {
 	var b strings.Builder
+	good, all, what := st.Good, st.Disc.Written, "sectors"
+	if w := st.Wanted; w != nil {
+		good, all, what = w.Good, w.Sectors, "sectors of the wanted files"
+	}
 	switch missing := st.Missing(); {
 	case st.Disc.Sectors == 0:
 		b.WriteString("The disc was not recognised yet: nothing is known of its size.\n")
 	case missing == 0:
-		fmt.Fprintf(&b, "All %s sectors are in the image (%s).\n", thousands(st.Good), size(st.Good))
+		fmt.Fprintf(&b, "All %s %s are in the image (%s).\n", thousands(good), what, size(good))
 	default:
-		fmt.Fprintf(&b, "%s of %s sectors are in the image (%s, %s); %s %s missing (%s).\n",
-			thousands(st.Good), thousands(st.Disc.Written), size(st.Good), share(st.Good, st.Disc.Written),
+		fmt.Fprintf(&b, "%s of %s %s are in the image (%s, %s); %s %s missing (%s).\n",
+			thousands(good), thousands(all), what, size(good), share(good, all),
 			thousands(missing), be(missing), size(missing))
 		rest := st.Missing() - st.FailedHere - notAskedYet(st)
 		for _, p := range []struct {
@@ -208,6 +215,9 @@ func standing(st imager.Status) string {
 			}
 		}
 	}
+	if w := st.Wanted; w != nil && w.NotAskedFor > 0 {
+		fmt.Fprintf(&b, "Of the rest of the disc %s %s missing, not asked for.\n", sectors(w.NotAskedFor), be(w.NotAskedFor))
+	}
 	if st.Conflicts > 0 {
 		fmt.Fprintf(&b, "%s %s in conflict: two sources differ; the first was kept.\n", sectors(st.Conflicts), be(st.Conflicts))
 	}
@@ -215,7 +225,12 @@ func standing(st imager.Status) string {
 }
 
 // notAskedYet is how many missing sectors no pass of any round has asked for.
-func notAskedYet(st imager.Status) int64 { return min(st.Untried, st.OpenHere) }
+func notAskedYet(st imager.Status) int64 {
+	if st.Wanted != nil {
+		return min(st.Wanted.Untried, st.OpenHere)
+	}
+	return min(st.Untried, st.OpenHere)
+}
 
 // size is a number of sectors as an amount of data.
 func size(sectors int64) string {

@@ -110,6 +110,7 @@ func serve(b []byte, dial dialer) (child.Backend, device.Info, error) {
 	if err != nil {
 		return nil, device.Info{}, errors.Join(err, t.Close())
 	}
+	_, d.info.Port = sysfsOf(sysRoot, s.Node).usb()
 	return d, d.info, nil
 }
 

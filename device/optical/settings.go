@@ -76,7 +76,8 @@ func (d *opened) findSettings(known *settings, cantSet error) error {
 	} else {
 		d.trusted = true
 	}
-	if bits := d.own.retryBits(); bits != 0 && cantSet == nil {
+	// Only where every count between them can be set: whoever chooses knows the ends.
+	if bits := d.own.retryBits(); bits != 0 && bits&(bits+1) == 0 && cantSet == nil {
 		d.info.Retries = &device.RetryCounts{Least: own.ReadRetries &^ bits, Own: own.ReadRetries}
 	}
 	return nil

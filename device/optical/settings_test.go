@@ -213,3 +213,19 @@ func TestEject(t *testing.T) {
 		t.Errorf("stop = %v, %v; want START STOP UNIT with Start 0", err, c.log)
 	}
 }
+
+// Read retry counts are offered where every one from the least to the drive's own can
+// be set, not where a mask has holes: drives that answer with the current values
+// whatever is asked for give their own count, 4, as the mask.
+func TestRetryCounts(t *testing.T) {
+	for mask, want := range map[byte]*device.RetryCounts{
+		0xFF: {Least: 0, Own: 4}, 0x07: {Least: 0, Own: 4}, 0x03: {Least: 4, Own: 4}, 0x04: nil, 0xF0: nil, 0: nil,
+	} {
+		c := cannedDVD(2000)
+		c.mask[3] = mask
+		got := c.mustOpen(t).info.Retries
+		if (got == nil) != (want == nil) || got != nil && *got != *want {
+			t.Errorf("retries with the mask %02Xh = %v; want %v", mask, got, want)
+		}
+	}
+}

@@ -201,13 +201,20 @@ func Nominal(kind string, opposite bool, layers ...int64) (*Track, error) {
 	return t, nil
 }
 
-// GuessLayers is how a disc's sectors may lie in layers where nothing tells: in one as
-// long as that can hold them, else in two, the first with half of the blocks or one
-// more.
+// GuessLayers is how a disc's sectors may lie in layers where nothing tells: in as few
+// as can hold them, in even shares of whole blocks, the first ones a little larger.
 func GuessLayers(kind string, sectors, block int64) []int64 {
-	if _, err := Nominal(kind, true, sectors); err == nil {
-		return []int64{sectors}
+	const most = 4 // layers of a BD
+	var layers []int64
+	for n := int64(1); n <= most; n++ {
+		layers = layers[:0]
+		share := ((sectors+n-1)/n + block - 1) / block * block
+		for left := sectors; left > 0; left -= share {
+			layers = append(layers, min(left, share))
+		}
+		if _, err := Nominal(kind, true, layers...); err == nil {
+			break
+		}
 	}
-	first := ((sectors+1)/2 + block - 1) / block * block
-	return []int64{first, sectors - first}
+	return layers
 }

@@ -14,12 +14,14 @@ type benchDisc struct {
 	sectors int64
 	every   int64 // of so many blocks, the first is good; 0: none
 	single  bool  // every second sector is good
+	kind    string
 }
 
 var benchDiscs = []benchDisc{
 	{name: "60M-untouched", sectors: 60_000_000},
 	{name: "4.2M-131k-runs-good", sectors: 4_200_000, every: 2},
 	{name: "4.2M-every-second-sector-good", sectors: 4_200_000, single: true},
+	{name: "dvd-2.3M-untouched", sectors: 2_298_496, kind: "dvd"},
 }
 
 func (d benchDisc) task(largest int64) Task {
@@ -34,7 +36,7 @@ func (d benchDisc) task(largest int64) Task {
 			good = append(good, sector.Span(sector.LBA(a), 16))
 		}
 	}
-	return Task{Disc: Disc{Written: sector.Of(sector.Span(0, d.sectors)), Block: 16, Largest: largest}, Good: sector.Of(good...)}
+	return Task{Disc: Disc{Written: sector.Of(sector.Span(0, d.sectors)), Block: 16, Largest: largest, Kind: d.kind, WholeBlocks: d.kind != ""}, ToTheEnd: true, Good: sector.Of(good...)}
 }
 
 // BenchmarkPass plans whole passes, two requests outstanding, and reports the

@@ -59,7 +59,7 @@ func (s *byPlace) refresh() {
 	f := s.field
 	s.period.look(s)
 	f.refresh()
-	s.due.failed, s.due.seen = f.all.blamed*1.1+2, f.all.seen*1.1+25000
+	s.due.failed, s.due.seen = f.all.blamed*1.1+2, f.all.seen*1.25+1250
 	s.allStale()
 }
 
@@ -124,7 +124,7 @@ func (s *byPlace) choose() bool {
 		}
 		if best*float64(s.disc.Block) < leastYield {
 			if !s.toTheEnd {
-				return false
+				return s.prove()
 			}
 			s.worth = best / 2
 			if s.sweep() {
@@ -145,7 +145,7 @@ func (s *byPlace) choose() bool {
 // rest takes all that is open: nothing is expected of it.
 func (s *byPlace) rest() bool {
 	if !s.toTheEnd {
-		return false
+		return s.prove()
 	}
 	s.run = s.run[:0]
 	for b, st := range s.state {
@@ -154,6 +154,45 @@ func (s *byPlace) rest() bool {
 		}
 	}
 	s.retries, s.why, s.sweeping = s.tries.Least, whyRest, true
+	return true
+}
+
+// proofs is how many blocks are asked for at a time before what is left is given up.
+const proofs = 8
+
+// prove takes a few blocks of which the model expects too little, spread over the
+// disc, while no more than the model says so: the loss that it sees may be another
+// surface's by now, or the marks of a few. False is returned once such blocks have
+// failed so often that what is left is not worth its time by that alone.
+func (s *byPlace) prove() bool {
+	var left [len(trustEdges) + 1][]int64
+	var cost [len(trustEdges) + 1]float64
+	w := walker{s: s, near: -1}
+	for b, st := range s.state {
+		if st == open {
+			x := w.look(int64(b))
+			bin := trustBin(min(s.field.loss(w.ring, int64(b)), surest))
+			left[bin] = append(left[bin], int64(b))
+			cost[bin] += x.cost
+		}
+	}
+	best, at := 0.0, -1
+	for bin, blocks := range left {
+		if n := float64(len(blocks)); n > 0 {
+			if v := s.trust.hope(bin) * float64(s.disc.Block) * n / cost[bin]; v > best {
+				best, at = v, bin
+			}
+		}
+	}
+	if best < leastYield {
+		return false
+	}
+	s.run = s.run[:0]
+	n := len(left[at])
+	for i := range min(n, proofs) {
+		s.run = append(s.run, left[at][i*n/min(n, proofs)])
+	}
+	s.retries, s.why, s.sweeping = s.tries.Least, whyProof, true
 	return true
 }
 
@@ -316,7 +355,10 @@ func (w *walker) look(b int64) prospect {
 	}
 	lost := w.lost
 	if h := &f.hints[f.kind[b]]; f.kind[b] != unheard {
-		lost = (lost + (h.lost+.5)/(h.fails+1)) / 2
+		// Where a drive loses the track, another is likely to do so, and hardly in
+		// the blocks beside it that came or failed: the kind says more than the place.
+		trust := min(.9, (h.fails+1)/(h.fails+11))
+		lost += trust * ((h.lost+hintGuess[f.kind[b]]/2)/(h.fails+1) - lost)
 	}
 	p := &w.s.price
 	return prospect{loss, p.medium.of()*(1-lost) + p.lost.of()*lost}

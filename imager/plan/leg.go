@@ -36,7 +36,7 @@ func legsOf(d *Disc) []leg {
 		sum += n
 	}
 	if sum < end {
-		layers = layersOf(d.Kind, end, d.Block)
+		layers = spiral.GuessLayers(d.Kind, end, d.Block)
 	}
 	var bit spiral.Medium
 	switch d.Kind {
@@ -70,23 +70,6 @@ func legsOf(d *Disc) []leg {
 		legs = append(legs, l)
 	}
 	return legs
-}
-
-// layersOf guesses how a disc's sectors lie in layers: in as few as can hold them,
-// in even shares of whole blocks, the first ones a little larger.
-func layersOf(kind string, sectors, block int64) []int64 {
-	var layers []int64
-	for n := int64(1); n <= 4; n++ {
-		layers = layers[:0]
-		share := ((sectors+n-1)/n + block - 1) / block * block
-		for left := sectors; left > 0; left -= share {
-			layers = append(layers, min(left, share))
-		}
-		if _, err := spiral.Nominal(kind, true, layers...); err == nil {
-			break
-		}
-	}
-	return layers
 }
 
 // set makes the leg's period deviate from the nominal one by shares where it

@@ -6,7 +6,8 @@ func Look(t Task) *Plan {
 	w := workOf(t)
 	p := &Plan{work: w, surface: newByStretches(w.disc, w.fresh)}
 	if legs := legsOf(&w.disc); legs != nil {
-		p.surface = newByPlace(&t, &w, legs)
+		p.place = newByPlace(&t, &w, legs)
+		p.surface = p.place
 	}
 	return p
 }

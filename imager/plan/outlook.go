@@ -17,8 +17,8 @@ import (
 // could not be fitted. Without a known geometry both are 0, likewise outside of
 // the layer.
 func (p *Plan) Loss(layer int, radius, angle float64) (loss, certainty float64) {
-	s, ok := p.byPlace()
-	if !ok || layer < 0 || layer >= len(s.field.legs) {
+	s := p.place
+	if s == nil || layer < 0 || layer >= len(s.field.legs) {
 		return 0, 0
 	}
 	f := s.field
@@ -40,9 +40,8 @@ func (p *Plan) Loss(layer int, radius, angle float64) (loss, certainty float64) 
 // Chance is the chance that the block of a sector comes when it is asked for once,
 // 0 where the geometry is not known.
 func (p *Plan) Chance(a sector.LBA) float64 {
-	s, ok := p.byPlace()
-	b := int64(a) / p.disc.Block
-	if !ok || a < 0 || b >= int64(len(s.saw)) {
+	s, b := p.place, int64(a)/p.disc.Block
+	if s == nil || a < 0 || b >= int64(len(s.saw)) {
 		return 0
 	}
 	return math.Exp(-s.trust.loss(min(s.field.loss(s.field.ringOf(b), b), surest)))
@@ -52,8 +51,8 @@ func (p *Plan) Chance(a sector.LBA) float64 {
 // their standard deviation if blocks came independently: marks and moods of the
 // drive make it larger. Both are 0 where the geometry is not known.
 func (p *Plan) Outlook(within time.Duration) (sectors, deviation float64) {
-	s, ok := p.byPlace()
-	if !ok {
+	s := p.place
+	if s == nil {
 		return 0, 0
 	}
 	type prize struct{ gain, cost float64 }
@@ -79,15 +78,4 @@ func (p *Plan) Outlook(within time.Duration) (sectors, deviation float64) {
 	}
 	n := float64(p.disc.Block)
 	return sectors * n, math.Sqrt(spread) * n
-}
-
-// byPlace is the order by place where the pass has one.
-func (p *Plan) byPlace() (*byPlace, bool) {
-	switch s := p.surface.(type) {
-	case *byPlace:
-		return s, true
-	case *bySample:
-		return s.byPlace, true
-	}
-	return nil, false
 }

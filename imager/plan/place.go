@@ -87,7 +87,19 @@ func newByPlace(t *Task, w *work, legs []leg) *byPlace {
 		}
 	}
 	s.layOut()
+	s.remember()
 	return s
+}
+
+// remember counts how the blocks fared that this round and drive were asked for
+// before, by what is expected of such blocks now.
+func (s *byPlace) remember() {
+	ring := 0
+	for b, v := range s.saw {
+		if ring = s.field.ringFrom(ring, int64(b)); s.own[b] && v != unseen {
+			s.trust.count(min(s.field.loss(ring, int64(b)), surest), v == sawBad)
+		}
+	}
 }
 
 // blocks are the blocks of which r holds a part.

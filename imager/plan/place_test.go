@@ -252,6 +252,9 @@ func TestOutlook(t *testing.T) {
 	for i := 0; ; i++ {
 		q, step := p.Next()
 		if step == Done {
+			if c := p.Chance(0); c < .9 {
+				t.Errorf("at the end Chance(0) = %v; want nearly 1: all around came", c)
+			}
 			break
 		}
 		p.Note(s.answer(q))

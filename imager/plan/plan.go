@@ -41,7 +41,7 @@
 //	  1001    ─┤├──good──┤├──bad─╳──┤├──good──┤     over hundreds of turns; the
 //	  1002    od─┤├──good──┤├bad─╳──b─┤├──good─     blocks' ends do not
 //
-// So the surface is laid in rings of 32 turns, each in 64 cells by angle, and each
+// So the surface is laid in rings of 32 turns, each in 32 cells by angle, and each
 // cell has a rate at which blocks that pass over it fail (cells.go):
 //
 //	chance of a block = exp(−Σ over the cells under it of rate · share covered)
@@ -128,6 +128,7 @@ type Task struct {
 	Again        bool   // ask also for what this round and drive did not bring before
 	Retries      Retries
 	ToTheEnd     bool  // go on until everything was asked for, however little it brings
+	SurveyEvenly bool  // all samples of a survey are spread evenly: their share is that of the whole
 	Survey       int64 // sample the surface: so many single blocks at most, and at most one in a hundred; 0: no survey
 }
 
@@ -171,8 +172,9 @@ type End struct {
 type Plan struct {
 	work
 	out     []Request // outstanding
-	surface order
-	apart   *apart // nil while step 3 has not begun
+	surface order     // nil once step 3 has begun
+	place   *byPlace  // with the model of the surface; nil where the geometry is not known
+	apart   *apart    // nil while step 3 has not begun
 	left    int64
 	begun   bool // there was something to ask for
 	done    bool
@@ -190,9 +192,9 @@ func New(t Task) *Plan {
 		return p
 	}
 	s := newByPlace(&t, &w, legs)
-	p.surface = s
+	p.surface, p.place = s, s
 	if t.Survey > 0 {
-		p.surface = newBySample(s, samples(t.Survey, w.disc.Written.Count()/w.disc.Block))
+		p.surface = newBySample(s, samples(t.Survey, w.disc.Written.Count()/w.disc.Block), t.SurveyEvenly)
 	}
 	return p
 }

@@ -11,7 +11,8 @@ import (
 // radius and angle evenly, in batches that run outwards over the disc. Sample k
 // lies at the fraction part of k·φ of what may be asked for, φ being the golden
 // ratio: no two are evenly spaced, so no period of the disc's hides between them.
-// From the second batch on half of the samples go where the model is least sure.
+// From the second batch on half of the samples go where the model is least sure,
+// unless they are all to be spread evenly.
 type bySample struct {
 	*byPlace
 	may   []int64 // blocks
@@ -19,6 +20,7 @@ type bySample struct {
 	asked int
 	k     int     // next point of the golden sequence
 	batch []int64 // left of the one in hand
+	even  bool    // all samples are spread evenly
 	first bool
 }
 
@@ -27,8 +29,8 @@ const (
 	candidates = 512 // points looked at for the unsure half of a batch
 )
 
-func newBySample(s *byPlace, most int64) *bySample {
-	o := &bySample{byPlace: s, first: true}
+func newBySample(s *byPlace, most int64, even bool) *bySample {
+	o := &bySample{byPlace: s, even: even, first: true}
 	for b, st := range s.state {
 		if st == open && !s.single[b] {
 			o.may = append(o.may, int64(b))
@@ -72,7 +74,7 @@ func (o *bySample) point() int64 {
 // fill makes a batch.
 func (o *bySample) fill() {
 	even := batchSize
-	if !o.first {
+	if !o.first && !o.even {
 		even /= 2
 		o.refresh()
 		type doubt struct {

@@ -5,7 +5,7 @@ import "math"
 // trust is how far the estimate's chances have proved true: by size of the loss,
 // what was expected of blocks and what came. Where success is likely failures are
 // counted, else successes: what is rare is what matters.
-type trust [len(trustEdges) + 1]struct{ expected, found float64 }
+type trust [len(trustEdges) + 1]struct{ expected, found, tried, came float64 }
 
 var trustEdges = [...]float64{.003, .01, .03, .07, .15, .3, .7, 1.2, 1.8, 2.5, 3.5, 5}
 
@@ -27,6 +27,7 @@ func trustBin(loss float64) int {
 // note takes in how a block fared of which a loss was expected.
 func (t *trust) note(loss float64, bad bool) {
 	x := &t[trustBin(loss)]
+	t.count(loss, bad)
 	if chance := math.Exp(-loss); loss < evenLoss {
 		x.expected += 1 - chance
 		if bad {
@@ -51,4 +52,21 @@ func (t *trust) loss(loss float64) float64 {
 		return -math.Log1p(-min(.9, (1-math.Exp(-loss))*by))
 	}
 	return -math.Log(min(likeliest, math.Exp(-loss)*by))
+}
+
+// count takes in how a block fared, for hope alone.
+func (t *trust) count(loss float64, bad bool) {
+	x := &t[trustBin(loss)]
+	x.tried++
+	if !bad {
+		x.came++
+	}
+}
+
+// hope is the chance of blocks of a loss by nothing but how such blocks fared so far
+// (Jeffreys' estimate of a share): it is above that of the model until enough of them
+// have failed.
+func (t *trust) hope(bin int) float64 {
+	x := &t[bin]
+	return (x.came + .5) / (x.tried + 1)
 }

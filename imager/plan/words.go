@@ -5,6 +5,7 @@ import "fmt"
 // Half sentences for the person who watches.
 const (
 	whyDeeper = "once more with the drive's own retries: what failed with fewer"
+	whyProof  = "a few places of which little is expected, before they are left"
 	whySweep  = "everything that still gives something now and then, from the inside out"
 	whyRest   = "what is left, of which nothing is expected"
 )
@@ -27,13 +28,31 @@ func (s *byPlace) reason(z *zone) string {
 	case f.all.blamed == 0:
 		return "reading " + where + ", clean so far"
 	case chance > .97 && z.past == 0:
-		return "reading " + where + ", mostly clean"
+		return "reading " + where + ", mostly clean" + s.putOff()
 	case chance > .9:
-		return "reading " + where + ", between the marks"
+		return "reading " + where + ", between the marks" + s.putOff()
 	case chance > .5:
-		return "reading " + where + " at the edges of marks"
+		return "reading " + where + ", at the edges of marks" + s.putOff()
 	}
-	return "trying " + where + " inside marks, where little is expected"
+	return "trying " + where + ", inside marks, where little is expected"
+}
+
+// putOff says how many places are left to last: rings side by side in which
+// blocks were passed over are one.
+func (s *byPlace) putOff() string {
+	n := 0
+	for i := range s.zones {
+		if s.zones[i].past > 0 && (i == 0 || s.zones[i-1].past == 0) {
+			n++
+		}
+	}
+	switch n {
+	case 0:
+		return ""
+	case 1:
+		return "; one marked place left to last"
+	}
+	return fmt.Sprintf("; %d marked places left to last", n)
 }
 
 // ended says why the pass ended before everything was asked for.

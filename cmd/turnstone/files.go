@@ -1,0 +1,290 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+	"time"
+
+	"github.com/spf13/pflag"
+
+	"turnstone/device/sector"
+	"turnstone/imager"
+	"turnstone/imager/volume/tree"
+)
+
+var filesCommand = command{
+	name:    "files",
+	args:    "CASE",
+	summary: "the disc's files, and how whole they are",
+	about: `
+Lists what the file systems in the image tell: each file with its size and how much of
+it there is, and what of the file systems themselves is missing or wrong, with what
+stands in for it. Whole means that every byte is in the image and certain; damaged, that
+bytes are missing; unknown, that what tells where it is, or where it ends, is missing;
+disputed, that two sources gave bytes of it differently. It works while a pass runs.
+
+--sums writes the SHA-256 of the whole files into the case's folder files, in the form
+that sha256sum -c takes; check --files compares with it later.`,
+	example: "turnstone files anna-wedding",
+	setup:   setupFiles,
+}
+
+func setupFiles(f *pflag.FlagSet) action {
+	sums := f.Bool("sums", false, "write the SHA-256 of the whole files into the case")
+	asJSON := f.Bool("json", false, "one JSON document")
+	return func(args []string, s streams) error {
+		dir, err := oneCase(args)
+		if err != nil {
+			return err
+		}
+		return listFiles(dir, *sums, *asJSON, s)
+	}
+}
+
+func listFiles(dir string, sums, asJSON bool, s streams) (err error) {
+	files, err := imager.OpenFiles(dir)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, files.Close()) }()
+	var made []imager.FileSum
+	if sums {
+		ctx, stop := untilInterrupted(s.Err)
+		defer stop()
+		if made, err = sumFiles(ctx, files, dir); err != nil {
+			return interruptedBy(ctx, err, "no sums were written", s)
+		}
+	}
+	if asJSON {
+		return filesDocument(s.Out, files, made)
+	}
+	w := bufio.NewWriter(s.Out)
+	filesText(w, files)
+	if err := w.Flush(); err != nil {
+		return err
+	}
+	if sums {
+		tell(s.Out, "\nThe sums of %s are in %s\n", filesInWords(len(made), "whole file"), imager.SumsPath(dir))
+	}
+	return rottenFound(files, dir, s)
+}
+
+// sumFiles writes the sums of the whole files into the case.
+func sumFiles(ctx context.Context, files *imager.Files, dir string) ([]imager.FileSum, error) {
+	sums := []imager.FileSum{}
+	for x := range files.All() {
+		sum, ok, err := files.Sum(ctx, x)
+		if err != nil {
+			return nil, err
+		}
+		if ok {
+			sums = append(sums, imager.FileSum{Path: x.Path(), Sum: sum})
+		}
+	}
+	return sums, imager.WriteSums(dir, sums)
+}
+
+// interruptedBy says that the user ended the command, where that is what an error
+// means.
+func interruptedBy(ctx context.Context, err error, what string, s streams) error {
+	if ctx.Err() == nil {
+		return err
+	}
+	tell(s.Err, "turnstone: interrupted; %s\n", what)
+	return codeError(exitMissing)
+}
+
+// rottenFound says that good sectors were not as they came.
+func rottenFound(files *imager.Files, dir string, s streams) error {
+	rotten := files.Rotten()
+	n := rotten.Count()
+	if n == 0 {
+		return nil
+	}
+	first, _ := rotten.Next(0)
+	tell(s.Err, "turnstone: %s of the image %s not as %s came, sector %d for one; they count as missing here. Take them back, so that they are read anew: turnstone check --deep %s\n",
+		sectors(n), be(n), they(n), first.First, shellWord(dir))
+	return codeError(exitCheck)
+}
+
+// filesText is what the disc holds, for people.
+func filesText(w io.Writer, files *imager.Files) {
+	v := files.Volume
+	if v.Root == nil {
+		fmt.Fprintln(w, "No file system is known in the image.")
+		problemsText(w, files)
+		return
+	}
+	var all imager.Tally
+	for x := range files.All() {
+		all.Add(x)
+	}
+	fmt.Fprintf(w, "%s\n", tallyInWords(all))
+	for _, t := range v.Systems {
+		fmt.Fprintf(w, "%s\n", systemInWords(t))
+	}
+	if v.Root.State != 0 {
+		fmt.Fprintf(w, "The root is not listed in full: %s.\n", v.Root.Why)
+	}
+	fmt.Fprintln(w)
+	for x := range files.All() {
+		depth := 0
+		for p := x.Parent; p.Parent != nil && depth < mostIndent; p = p.Parent {
+			depth++
+		}
+		fmt.Fprintf(w, "%s%s\n", strings.Repeat("  ", depth), fileLine(files, x))
+	}
+	problemsText(w, files)
+}
+
+// mostIndent is how deep a listing is indented.
+const mostIndent = 20
+
+// problemsText is what is wrong with the file systems.
+func problemsText(w io.Writer, files *imager.Files) {
+	v := files.Volume
+	if len(v.Problems) > 0 {
+		fmt.Fprintf(w, "\nOf the file systems themselves:\n")
+	}
+	for _, p := range v.Problems {
+		fmt.Fprintf(w, "  %s\n", shown(p.String()))
+	}
+	if v.MoreProblems > 0 {
+		fmt.Fprintf(w, "  and %s more\n", thousands(int64(v.MoreProblems)))
+	}
+	if n := v.Structures.Needed.Count(); n > 0 {
+		fmt.Fprintf(w, "\n%s that would tell more %s missing, and nothing stands in for %s.\n", sectors(n), be(n), them(n))
+	}
+}
+
+// fileDoc is a file in the document of files --json.
+type fileDoc struct {
+	Path     string     `json:"path"`
+	Kind     string     `json:"kind"` // file, folder, link, other
+	State    string     `json:"state"`
+	Size     *int64     `json:"size"` // bytes; null where it is not known
+	Missing  int64      `json:"missing_bytes"`
+	Gaps     [][2]int64 `json:"missing"` // the first byte and how many
+	Disputed int64      `json:"disputed_sectors"`
+	Why      string     `json:"why"`      // it is unknown, or listed in part
+	Modified string     `json:"modified"` // RFC 3339; "" where it is not recorded
+	Target   string     `json:"target,omitempty"`
+	Sectors  []string   `json:"sectors"` // first+count
+	From     string     `json:"from"`    // the file system that tells of it
+	In       string     `json:"in"`      // those that list it
+	StandsIn bool       `json:"stands_in"`
+	Name     string     `json:"name"` // how it is known: listed, short, path table, made up
+	SHA256   string     `json:"sha256,omitempty"`
+}
+
+// systemDoc is a file system in the document of files --json.
+type systemDoc struct {
+	Kind    string `json:"kind"`
+	Version string `json:"version"`
+	Label   string `json:"label"`
+	Session int64  `json:"session"`
+	Created string `json:"created"`
+	Doubt   string `json:"doubt"`
+	Spare   bool   `json:"spare"`
+}
+
+// problemDoc is a problem in the document of files --json.
+type problemDoc struct {
+	Sectors string `json:"sectors"` // first+count; "" where it is at no one place
+	What    string `json:"what"`
+	By      string `json:"by"` // what stands in for it
+	Missing bool   `json:"missing"`
+}
+
+// filesDocument writes the document of files --json. It is written file by file, for
+// a disc may have many.
+func filesDocument(out io.Writer, files *imager.Files, sums []imager.FileSum) error {
+	v := files.Volume
+	w := bufio.NewWriter(out)
+	field := func(name string, value any, tail string) error {
+		b, err := json.Marshal(value)
+		if err == nil {
+			fmt.Fprintf(w, "  %q: %s%s\n", name, b, tail)
+		}
+		return err
+	}
+	systems, problems := []systemDoc{}, []problemDoc{}
+	for _, t := range v.Systems {
+		systems = append(systems, systemDoc{t.Kind.String(), t.Version, t.Label, int64(t.Session), timeDoc(t.Created), t.Doubt, t.Spare})
+	}
+	for _, p := range v.Problems {
+		d := problemDoc{What: p.What, By: p.By, Missing: p.Missing}
+		if !p.Sectors.Empty() {
+			d.Sectors = p.Sectors.String()
+		}
+		problems = append(problems, d)
+	}
+	var all imager.Tally
+	for x := range files.All() {
+		all.Add(x)
+	}
+	fmt.Fprintln(w, "{")
+	err := errors.Join(
+		field("tally", all, ","), field("systems", systems, ","),
+		field("cut", v.Cut, ","), field("problems", problems, ","), field("more_problems", v.MoreProblems, ","),
+		field("needed", rangesDoc(v.Structures.Needed), ","), field("spare", rangesDoc(v.Structures.Spare), ","))
+	fmt.Fprintf(w, "  %q: [", "files")
+	tail := "\n"
+	for x := range files.All() {
+		d := docOf(files, x)
+		// Sums are in the order of the files; two may have one path.
+		if len(sums) > 0 && x.Kind == tree.Regular && sums[0].Path == d.Path && x.State == imager.FileWhole {
+			d.SHA256 = fmt.Sprintf("%x", sums[0].Sum)
+			sums = sums[1:]
+		}
+		b, jerr := json.Marshal(d)
+		err = errors.Join(err, jerr)
+		fmt.Fprintf(w, "%s    %s", tail, b)
+		tail = ",\n"
+	}
+	fmt.Fprint(w, "\n  ]\n}\n")
+	return errors.Join(err, w.Flush())
+}
+
+func docOf(files *imager.Files, x imager.File) fileDoc {
+	d := fileDoc{Path: x.Path(), Kind: kindWords[x.Kind], State: x.State.String(), Missing: x.MissingBytes, Gaps: [][2]int64{},
+		Disputed: x.Disputed, Why: x.Why, Modified: timeDoc(x.Modified), Target: x.Target,
+		From: x.From.String(), In: x.In.String(), StandsIn: x.StandsIn, Name: foundWords[x.Found]}
+	if x.Size != tree.UnknownSize {
+		size := x.Size
+		d.Size = &size
+	}
+	for gap := range files.Missing(x) {
+		d.Gaps = append(d.Gaps, [2]int64{gap.First, gap.End - gap.First})
+	}
+	d.Sectors = rangesDoc(x.Sectors())
+	return d
+}
+
+// kindWords and foundWords are words of the document, by kind and by how a name became
+// known.
+var (
+	kindWords  = [...]string{tree.Regular: "file", tree.Folder: "folder", tree.Link: "link", tree.Other: "other"}
+	foundWords = [...]string{tree.Listed: "listed", tree.ShortName: "short", tree.PathTable: "path table", tree.OwnRecord: "made up"}
+)
+
+// rangesDoc is a set in a document.
+func rangesDoc(set sector.Set) []string {
+	out := []string{}
+	for r := range set.Runs() {
+		out = append(out, r.String())
+	}
+	return out
+}
+
+func timeDoc(t time.Time) string {
+	if t.IsZero() {
+		return ""
+	}
+	return t.Format(time.RFC3339)
+}

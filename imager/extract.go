@@ -1,0 +1,246 @@
+package imager
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"syscall"
+
+	"turnstone/imager/volume/tree"
+)
+
+// Extraction is what is to be written out, and how.
+type Extraction struct {
+	Names       []string // files by name; none: all
+	SkipDamaged bool     // write whole files only
+	// Progress is told how far it is, about every 256 KiB; may be nil.
+	Progress func(doneBytes, allBytes int64, name string)
+}
+
+// Extracted is what was written out.
+type Extracted struct {
+	Files       int           `json:"files"` // written, with those that are damaged
+	Bytes       int64         `json:"bytes"` // of these, as long as they are
+	Damaged     []DamagedFile `json:"damaged"`
+	Skipped     []string      `json:"skipped"` // damaged, and not wanted so: paths on the disc
+	Renamed     []Renamed     `json:"renamed"`
+	LeftOut     []LeftOut     `json:"left_out"`
+	Interrupted bool          `json:"interrupted"`
+	Rotten      int64         `json:"rotten"` // good sectors that were not as they came
+}
+
+// DamagedFile is a file that was written with zeros where its bytes are missing.
+type DamagedFile struct {
+	Path     string `json:"path"` // as it was written
+	List     string `json:"list"` // the file beside it that tells what is missing
+	Missing  int64  `json:"missing_bytes"`
+	Disputed int64  `json:"disputed_sectors"`
+	Why      string `json:"why"` // it is not certain what belongs to it; "" where it is
+}
+
+// Renamed is a file or folder that got another name than on the disc.
+type Renamed struct {
+	Path string `json:"path"` // on the disc
+	As   string `json:"as"`   // where it was written
+}
+
+// LeftOut is what was not written at all.
+type LeftOut struct {
+	Path string `json:"path"` // on the disc
+	Why  string `json:"why"`
+	File bool   `json:"file"` // it is a regular file: something that the customer misses
+}
+
+// Errors of extracting.
+var (
+	// ErrFolderTaken is returned when files are to be written into a folder that
+	// holds something.
+	ErrFolderTaken = errors.New("the folder is not empty")
+	// ErrOverlap is returned when the files take much more than the disc holds, since
+	// they lie over each other.
+	ErrOverlap = errors.New("the files lie over each other")
+	// ErrRoom is returned when the files do not fit.
+	ErrRoom = errors.New("too little room")
+)
+
+// mostOfDisc is how many times the disc's size files may take together: several names
+// of one file are usual, thousands are a trap.
+const mostOfDisc = 4
+
+// Extract writes files out into dir, which must be absent or empty. Nothing is written
+// outside of it, whatever the names on the disc, and nothing over anything. Each
+// file has its name only once it is there in full and durable; a damaged one has
+// zeros where bytes are missing, and a list of these beside it. Links are not made.
+//
+// ErrNoFiles, ErrNoSuchFile, ErrFolderTaken, ErrOverlap and ErrRoom are returned before
+// anything is written, other errors with what was written until then. When ctx ends,
+// what was written until then stays.
+func (f *Files) Extract(ctx context.Context, dir string, o Extraction) (_ Extracted, err error) {
+	if err := f.known(); err != nil {
+		return Extracted{}, err
+	}
+	sel, err := selectFiles(f.Volume, o.Names)
+	if err == nil {
+		err = sel.notFound(false)
+	}
+	if err != nil {
+		return Extracted{}, err
+	}
+	x := extractor{f: f, o: o, sel: sel}
+	x.layOut()
+	if x.bytes > mostOfDisc*whole(f.img.sectors).Bytes() {
+		return Extracted{}, fmt.Errorf("%w: they take %d bytes of a disc of %d; name those that you want",
+			ErrOverlap, x.bytes, whole(f.img.sectors).Bytes())
+	}
+	made, err := emptyFolder(dir)
+	if err != nil {
+		return Extracted{}, err
+	}
+	if free, known := roomIn(dir); known && free < x.room {
+		if made {
+			os.Remove(dir)
+		}
+		return Extracted{}, fmt.Errorf("%s: %w: the files take %d MB, %d MB are free", dir, ErrRoom, x.room/1e6, free/1e6)
+	}
+	if x.out, err = openOutbox(dir); err != nil {
+		return Extracted{}, err
+	}
+	err = x.write(ctx)
+	if x.res.Interrupted = err != nil && ctx.Err() != nil; x.res.Interrupted {
+		err = nil
+	}
+	err = errors.Join(err, x.out.close(x.folders))
+	x.res.Files, x.res.Bytes, x.res.Rotten = x.out.files, x.out.bytes, f.img.rotten.Count()
+	return x.res, err
+}
+
+// emptyFolder makes a folder, or takes an empty one.
+func emptyFolder(dir string) (made bool, err error) {
+	err = os.Mkdir(dir, 0o700)
+	switch {
+	case err == nil:
+		return true, nil
+	case errors.Is(err, fs.ErrNotExist):
+		return false, fmt.Errorf("%s: there is no folder %s to make it in", dir, filepath.Dir(filepath.Clean(dir)))
+	case !errors.Is(err, fs.ErrExist):
+		return false, err
+	}
+	entries, err := os.ReadDir(dir)
+	if errors.Is(err, syscall.ENOTDIR) {
+		return false, fmt.Errorf("%s: %w, but a file", dir, ErrFolderTaken)
+	}
+	if err == nil && len(entries) > 0 {
+		err = fmt.Errorf("%s: %w (%s, for one); name a new one", dir, ErrFolderTaken, entries[0].Name())
+	}
+	return false, err
+}
+
+// roomIn is how many bytes are free in a folder.
+func roomIn(dir string) (free int64, known bool) {
+	var st syscall.Statfs_t
+	if err := syscall.Statfs(dir, &st); err != nil {
+		return 0, false
+	}
+	return int64(st.Bavail) * st.Bsize, true
+}
+
+// extractor writes files out.
+type extractor struct {
+	f     *Files
+	o     Extraction
+	sel   *selection
+	out   *outbox
+	res   Extracted
+	jobs  []job
+	bytes int64 // of the jobs
+	room  int64 // that they take: what never came, or was never recorded, takes none
+	done  int64
+
+	folders []job // in order, each before what is in it
+}
+
+// job is one file or folder to be written.
+type job struct {
+	File
+	as   string // where, below the folder
+	list string // and what is missing of it, where it turns out that something is
+}
+
+// write writes the jobs.
+func (x *extractor) write(ctx context.Context) error {
+	for _, d := range x.folders {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		if err := x.out.folder(d.as); err != nil {
+			return err
+		}
+	}
+	for _, j := range x.jobs {
+		if err := x.file(ctx, j); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// file writes one file. It gets its name with the next batch, its list before it.
+func (x *extractor) file(ctx context.Context, j job) error {
+	w, err := x.out.create()
+	if err != nil {
+		return err
+	}
+	l := newLacks(j)
+	begun := x.done
+	err = x.f.bytesOf(ctx, j.File, func(at tree.Span, what fill, data []byte) error {
+		x.done += at.End - at.First
+		if x.o.Progress != nil {
+			x.o.Progress(x.done, x.bytes, j.as)
+		}
+		if what == fillData {
+			return w.write(data, at.First)
+		}
+		if what != fillZeros {
+			l.add(at, what)
+		}
+		return nil // a hole: reads as zeros
+	})
+	x.done = begun + j.known()
+	if err == nil {
+		err = w.finish(j.known(), j.Modified)
+	}
+	if err != nil {
+		return errors.Join(err, w.drop())
+	}
+	if l.empty() {
+		return x.out.place(outgoing{w, j.as, j.known()})
+	}
+	if x.o.SkipDamaged { // what seemed whole was rotten
+		x.res.Skipped = append(x.res.Skipped, j.Path())
+		return w.drop()
+	}
+	x.f.disputedSpans(j.File, l.dispute)
+	if err := x.list(j, l.text()); err != nil {
+		return errors.Join(err, w.drop())
+	}
+	x.res.Damaged = append(x.res.Damaged, DamagedFile{Path: j.as, List: j.list, Missing: l.missing, Disputed: j.Disputed, Why: j.Why})
+	return x.out.place(outgoing{w, j.as, j.known()})
+}
+
+// list writes the list of what a file lacks.
+func (x *extractor) list(j job, text []byte) error {
+	w, err := x.out.create()
+	if err != nil {
+		return err
+	}
+	if err = w.write(text, 0); err == nil {
+		err = w.finish(int64(len(text)), j.Modified)
+	}
+	if err != nil {
+		return errors.Join(err, w.drop())
+	}
+	return x.out.place(outgoing{w, j.list, -1})
+}
