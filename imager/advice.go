@@ -45,7 +45,7 @@ func Advise(m *mapfile.Map) []Advice {
 		out = append(out, Advice{"Read it on its new surface.",
 			"Nothing was asked for since the last treatment.",
 			"turnstone read CASE --drive DRIVE"})
-	} else if s.OpenHere > 0 {
+	} else if s.OpenHere > 0 && !littleLeft(s.Rounds[last]) {
 		out = append(out, Advice{"Read on before anything is done to the surface.",
 			"Not all that is missing was asked for on this surface yet.",
 			"turnstone read CASE --drive DRIVE"})
@@ -63,6 +63,11 @@ func Advise(m *mapfile.Map) []Advice {
 		out = append(out, Advice{"Let another drive try what is missing.",
 			"One drive was asked on this surface; drives differ in what they can still read.",
 			"turnstone read CASE --drive OTHER"})
+	}
+	if s.OpenHere > 0 && littleLeft(s.Rounds[last]) {
+		out = append(out, Advice{"Read to the end, where time does not matter.",
+			"What was not asked for on this surface was expected to bring less than a sector in ten seconds.",
+			"turnstone read CASE --drive DRIVE --to-the-end"})
 	}
 	switch {
 	case s.Disc.Kind == "bd":
@@ -111,4 +116,11 @@ func drivesIn(m *mapfile.Map, round int) int {
 		}
 	}
 	return len(drives)
+}
+
+// littleLeft tells whether the last pass of a round ended because what was left was not
+// expected to be worth its time.
+func littleLeft(r RoundStatus) bool {
+	n := len(r.Passes)
+	return n > 0 && r.Passes[n-1].Ended == HowLittleLeft
 }
