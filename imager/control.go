@@ -64,6 +64,14 @@ func (c *control) use(ctx context.Context, want mapfile.Settings) (uint8, error)
 	return c.now, nil
 }
 
+// accepts tells whether the drive takes the read retry count that the plan wants first.
+// From one that does not nothing of the kind is wanted: the plan would take failures
+// for those of other settings, and ask once more.
+func (c *control) accepts(ctx context.Context, want mapfile.Settings) bool {
+	c.use(ctx, want) // what else is in the way shows at the first request
+	return want.Retries == nil || !slices.Contains(c.not, *want.Retries)
+}
+
 // byUser tells whether the user said anything.
 func (c *control) byUser() bool { return c.user != (mapfile.Settings{}) }
 

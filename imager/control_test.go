@@ -88,6 +88,47 @@ func TestRefusedWish(t *testing.T) {
 	}
 }
 
+// picky is a drive that refuses some read retry counts.
+type picky struct {
+	settable
+	refuses []uint8
+}
+
+func (d *picky) Set(ctx context.Context, s device.Settings) error {
+	if s.Retries != nil && slices.Contains(d.refuses, *s.Retries) {
+		return fmt.Errorf("%w: %d retries", device.ErrUnsupported, *s.Retries)
+	}
+	return d.settable.Set(ctx, s)
+}
+
+// A drive says that it can be set to 0 to 16 retries, and refuses some of them: the
+// pass goes on, and asks for a block that fails once for each count that was in force.
+// So it does where the user has chosen one.
+func TestPassByADriveThatRefusesRetries(t *testing.T) {
+	for _, c := range []struct {
+		refuses []uint8
+		user    mapfile.Settings
+		asks    int
+	}{
+		{nil, mapfile.Settings{}, 2}, {[]uint8{0}, mapfile.Settings{}, 2},
+		{[]uint8{0, 3, 16}, mapfile.Settings{}, 1}, {nil, retries(4), 1},
+	} {
+		info := device.Info{Kind: "dvd", BlockSectors: 16, WholeBlocks: true, MaxSectors: 48, Retries: &device.RetryCounts{Own: 16}}
+		fake := devicetest.NewFake(4096, devicetest.Options{Info: info, NamesAddress: true})
+		drive := &picky{settable{Fake: fake, most: 16}, c.refuses}
+		bad := sector.Span(2048, 16)
+		drive.Fail(bad, device.Medium, devicetest.Always)
+		box := made(t, 4096)
+		end, err := box.Read(t.Context(), Reading{Reader: drive, Settings: c.user, ToTheEnd: true})
+		if err != nil || end.How != HowComplete {
+			t.Errorf("refusing %v: Read() = %+v, %v; want %s, nil", c.refuses, end, err, HowComplete)
+		}
+		if got := drive.CountOf(bad.First); got != c.asks {
+			t.Errorf("refusing %v, user %v: a block that fails was asked for %d times; want %d", c.refuses, c.user, got, c.asks)
+		}
+	}
+}
+
 // What the user says stands before what the plan wants; a cap is one.
 func TestUsersSettingsGoFirst(t *testing.T) {
 	drive := &settable{Fake: devicetest.NewFake(64, devicetest.Options{}), most: 20}

@@ -10,6 +10,7 @@
 //	  status.json    what status --json says, as of the last checkpoint
 //	  kept/          pass-N.iso: what pass N brought and the image does not have,
 //	                 the other side of a conflict; sparse, each sector in its place
+//	  files/         SHA256SUMS: the sums of the whole files (sums.go)
 //
 // How a sector travels:
 //

@@ -7,6 +7,7 @@ import (
 	"testing"
 
 	"turnstone/device/sector"
+	"turnstone/imager/volume"
 )
 
 // What names stand for.
@@ -111,4 +112,31 @@ func directoryOf(t testing.TB, image []byte, path string) sector.Range {
 	}
 	t.Fatalf("no sector is the directory %q", path)
 	return sector.Range{}
+}
+
+// Whatever is typed, a name that is not refused stands for the file of that very path.
+func FuzzFileName(f *testing.F) {
+	for _, s := range []string{"a", "*.jpg", "/a/b", "a/../b", "[", "[a-z]*", `\`, "a//b/", ".", "é*", "[^]"} {
+		f.Add(s)
+	}
+	f.Fuzz(func(t *testing.T, typed string) {
+		n, err := parseFileName(typed)
+		if err != nil {
+			return
+		}
+		root := &volume.Entry{}
+		e := root
+		for part := range strings.SplitSeq(typed, "/") {
+			if part == "" || part == "." {
+				continue
+			}
+			if !n.leadsTo(e) {
+				t.Errorf("%q does not lead to %q", typed, e.Path())
+			}
+			e = &volume.Entry{Parent: e, Name: part}
+		}
+		if !n.names(e) {
+			t.Errorf("%q does not name the file of that path", typed)
+		}
+	})
 }

@@ -116,6 +116,9 @@ func (c *Case) readKnown(ctx context.Context, r Reading, info device.Info, disc 
 	if r.Settle {
 		return c.readAgain(ctx, r, info)
 	}
+	if r.Settings.Retries != nil {
+		info.Retries = nil // the user has chosen: the plan counts on no others
+	}
 	course := c.courseOf(r, info, disc)
 	if len(course.parts) > 1 { // files are looked up on the disc as it is now
 		if err := c.learn(disc); err != nil {
@@ -127,6 +130,11 @@ func (c *Case) readKnown(ctx context.Context, r Reading, info device.Info, disc 
 			errors.Join(ErrLittleLeft, c.commit())
 	}
 	order, first, err := course.next(sector.Set{})
+	if err == nil && first != nil && !control.accepts(ctx, first.Settings) {
+		info.Retries = nil
+		course = c.courseOf(r, info, disc)
+		order, first, err = course.next(sector.Set{})
+	}
 	if err != nil {
 		return none, err
 	}

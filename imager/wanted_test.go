@@ -303,3 +303,63 @@ func TestWantedAfterMerge(t *testing.T) {
 		t.Errorf("wanted = %v, open %v; want %v", w.Sectors, w.Open, a)
 	}
 }
+
+// The sweep with a wish: the power is cut, or the disk fails, at step 0, 1, 2 … of a
+// pass. Whenever the map says that nothing is missing of what is wanted, the wanted
+// file is all there; and the next passes come to the same end.
+func TestWantedStoppedAtEveryStep(t *testing.T) {
+	image := vt.ISO(nil, vt.File{Dir: true, Children: []vt.File{
+		{Name: "other.bin", Data: vt.Bytes("other", 60*vt.Size)},
+		{Name: "one", Dir: true, Children: []vt.File{{Name: "two", Dir: true, Children: []vt.File{
+			{Name: "wanted.vob", Data: vt.Bytes("wanted", 40*vt.Size)}}}}},
+	}}, vt.ISOOptions{RockRidge: true})
+	n := int64(len(image) / vt.Size)
+	place := placeOf(t, image, "one/two/wanted.vob")
+	reads := func(d *devicetest.Fake) Reading { return Reading{Reader: d, CheckpointBytes: 16 * sector.Size} }
+	honest := func(step int, m *mapfile.Map) {
+		t.Helper()
+		good := m.In(mapfile.Good)
+		if st := StatusOf(m); st.Missing() == 0 && !good.Covers(place) {
+			t.Fatalf("step %d: nothing is missing of %+v, and the file is not there", step, st.Wanted)
+		}
+	}
+	for _, cut := range []bool{true, false} {
+		for step := 0; ; step++ {
+			drive := devicetest.NewFake(n, devicetest.Options{Content: devicetest.Of(image), Info: device.Info{MaxSectors: 16}})
+			drive.Fail(sector.Span(place.First+3, 1), device.Doubtful, 1)
+			d := newCutDisk(t, n, uint64(step))
+			d.content = devicetest.Of(image)
+			c := d.open(drive.Now)
+			if _, err := c.Want([]string{"one/two/wanted.vob"}); err != nil {
+				t.Fatal(err)
+			}
+			d.step, d.failAt, d.cut = 0, step, cut
+			_, err := c.Read(t.Context(), reads(drive))
+			over := d.step <= step
+			if !over && err == nil {
+				t.Errorf("step %d failed and Read() = nil; want the fault to surface", step)
+			}
+			d.powerOn()
+			for range 5 {
+				drive.Restart()
+				c = d.open(drive.Now)
+				honest(step, c.Map())
+				if _, err := c.Read(t.Context(), Reading{Reader: drive, Again: true}); err != nil && !errors.Is(err, ErrNothingToAsk) {
+					t.Fatalf("step %d: Read() = %v; want nil", step, err)
+				}
+				honest(step, c.Map())
+				d.close(c)
+			}
+			good := c.Map().In(mapfile.Good)
+			if st := StatusOf(c.Map()); st.Missing() != 0 || !good.Covers(place) {
+				t.Fatalf("step %d: in the end %+v; want all that is wanted", step, st.Wanted)
+			}
+			if over {
+				if step < 10 {
+					t.Errorf("%d steps; want more, or the sweep shows little", step)
+				}
+				break
+			}
+		}
+	}
+}

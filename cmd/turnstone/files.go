@@ -61,7 +61,10 @@ func listFiles(dir string, sums, asJSON bool, s streams) (err error) {
 		}
 	}
 	if asJSON {
-		return filesDocument(s.Out, files, made)
+		if err := filesDocument(s.Out, files, made); err != nil {
+			return err
+		}
+		return rottenFound(files, dir, s)
 	}
 	w := bufio.NewWriter(s.Out)
 	filesText(w, files)

@@ -60,11 +60,16 @@ func tallyInWords(t imager.Tally) string {
 	}
 	s := fmt.Sprintf("%s of %s %s whole, %s of %s", thousands(int64(t.Whole)), filesInWords(t.Files, "file"), be(int64(t.Whole)),
 		bytesInWords(t.There), bytesInWords(t.Bytes))
-	if t.Whole == t.Files {
+	switch {
+	case t.Files == 1 && t.Whole == 1:
+		s = fmt.Sprintf("The one file is whole, %s", bytesInWords(t.Bytes))
+	case t.Files == 1:
+		s = fmt.Sprintf("The one file is %s, %s of %s", strings.TrimPrefix(rest[0], "1 "), bytesInWords(t.There), bytesInWords(t.Bytes))
+		rest = nil
+	case t.Whole == t.Files:
 		s = fmt.Sprintf("All %s whole, %s", filesAre(t.Files), bytesInWords(t.Bytes))
-		if t.Files == 1 {
-			s = fmt.Sprintf("The one file is whole, %s", bytesInWords(t.Bytes))
-		}
+	case t.Whole == 0:
+		s = fmt.Sprintf("None of %s is whole, %s of %s", filesInWords(t.Files, "file"), bytesInWords(t.There), bytesInWords(t.Bytes))
 	}
 	if len(rest) > 0 {
 		s += "; " + strings.Join(rest, ", ")

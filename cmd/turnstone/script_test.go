@@ -18,6 +18,7 @@ import (
 
 	"turnstone/device/faultydisc"
 	"turnstone/device/sector"
+	vt "turnstone/imager/volume/volumetest"
 )
 
 // The scripts in testdata hold the program to the contract of its command line, a
@@ -25,6 +26,8 @@ import (
 //
 //	exits CODE COMMAND…      runs a command, which has to end with this exit code
 //	disc FILE SECTORS [SEED] makes the image of a disc, no two sectors of it alike
+//	volume FILE [KIND]       makes the image of a disc of 200 sectors with files:
+//	                         album, or twins, whose names do harm
 //	faulty VAR SECTORS       puts such a disc, of seed 0, into a faulty drive, and
 //	                         its node into the variable VAR
 //	fault VAR COMMAND…       a command of the faulty disc's: fail 100+4 ENODATA 2
@@ -43,7 +46,7 @@ func TestScripts(t *testing.T) {
 	testscript.Run(t, testscript.Params{
 		Dir: "testdata",
 		Cmds: map[string]func(ts *testscript.TestScript, neg bool, args []string){
-			"exits": exits, "disc": makeDisc, "faulty": putFaulty, "fault": fault, "unasked": unasked,
+			"exits": exits, "disc": makeDisc, "volume": makeVolume, "faulty": putFaulty, "fault": fault, "unasked": unasked,
 			"keep": keep, "unchanged": unchanged, "same": same, "put": put, "ages": ages,
 			"jsonlines": jsonLinesOnly, "mode": mode,
 		},
@@ -116,6 +119,34 @@ func makeDisc(ts *testscript.TestScript, neg bool, args []string) {
 	}
 	data := faultydisc.Pattern(uint64(seed), sector.Span(0, number(ts, args[1])))
 	ts.Check(os.WriteFile(ts.MkAbs(args[0]), data, 0o644))
+}
+
+// volumes are discs with files, by kind. In the album a.vob lies in sectors 24 to 123,
+// b.vob in 124 to 183, the photos behind, readme.txt in 23, the folder films in 21.
+var volumes = map[string]vt.File{
+	"album": {Dir: true, Children: []vt.File{
+		{Name: "films", Dir: true, Children: []vt.File{
+			{Name: "a.vob", Data: vt.Bytes("a", 100*vt.Size)}, {Name: "b.vob", Data: vt.Bytes("b", 60*vt.Size-700)}}},
+		{Name: "photos", Dir: true, Children: []vt.File{
+			{Name: "one.jpg", Data: vt.Bytes("one", 9000)}, {Name: "two.jpg", Data: vt.Bytes("two", 5000)}}},
+		{Name: "readme.txt", Data: []byte("read me\n")},
+	}},
+	"twins": {Dir: true, Children: []vt.File{
+		{Name: "Twin.txt", Data: []byte("1\n")}, {Name: "TWIN.TXT", Data: []byte("2\n")}, {Name: "../up\x1b[2J.txt", Data: []byte("3\n")},
+		{Name: "con", Data: []byte("4\n")}, {Name: "passwd", Link: "/etc/passwd"},
+	}},
+}
+
+func makeVolume(ts *testscript.TestScript, neg bool, args []string) {
+	kind := "album"
+	if len(args) == 2 {
+		kind = args[1]
+	}
+	root, known := volumes[kind]
+	want(ts, neg, known && (len(args) == 1 || len(args) == 2), "volume FILE [KIND]")
+	image := vt.ISO(nil, root, vt.ISOOptions{RockRidge: true, Label: strings.ToUpper(kind)})
+	image = append(image, make([]byte, 200*vt.Size-len(image))...)
+	ts.Check(os.WriteFile(ts.MkAbs(args[0]), image, 0o644))
 }
 
 func putFaulty(ts *testscript.TestScript, neg bool, args []string) {
