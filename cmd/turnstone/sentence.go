@@ -195,6 +195,8 @@ func standing(st imager.Status) string {
 	switch missing := st.Missing(); {
 	case st.Disc.Sectors == 0:
 		b.WriteString("The disc was not recognised yet: nothing is known of its size.\n")
+	case missing == 0 && good == 1:
+		fmt.Fprintf(&b, "The one %s is in the image (%s).\n", strings.Replace(what, "sectors", "sector", 1), size(good))
 	case missing == 0:
 		fmt.Fprintf(&b, "All %s %s are in the image (%s).\n", thousands(good), what, size(good))
 	default:
