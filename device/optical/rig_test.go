@@ -42,6 +42,15 @@ func TestRig(t *testing.T) {
 	if rigs == "" {
 		t.Skip("TURNSTONE_RIGS names no folder of rigs")
 	}
+	if testing.Short() {
+		t.Skip("boots a machine")
+	}
+	if _, err := exec.LookPath("qemu-system-x86_64"); err != nil {
+		if os.Getenv("CI") == "true" {
+			t.Fatal(err)
+		}
+		t.Skip(err)
+	}
 	dir := t.TempDir()
 	rig := os.Getenv("RIG")
 	if rig == "" {

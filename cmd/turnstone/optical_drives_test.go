@@ -1,0 +1,96 @@
+package main
+
+import (
+	"fmt"
+	"testing"
+	"time"
+
+	"turnstone/device/scsi"
+	"turnstone/device/sector"
+)
+
+// The whole program against real optical drives of a real kernel, as the bench has
+// them. Each scenario has a drive and a case of its own, all in one machine. What was
+// asked is told by the drives' own logs.
+func TestOpticalDrives(t *testing.T) {
+	if testing.Short() {
+		t.Skip("takes minutes")
+	}
+	type scenario struct {
+		drives []string
+		run    func(t *testing.T, g *guest, d []*usbDrive)
+	}
+	hang, clean := scenario{[]string{"HANG"}, endlessHang}, scenario{[]string{"CLEAN"}, cleanDisc}
+	others := []scenario{
+		{[]string{"SCRATCHED", "OTHER"}, twoRoundsTwoDrives},
+		{[]string{"KILLED"}, settingsAfterAKill},
+		{[]string{"STALL"}, stallThatPasses},
+		{[]string{"UNPLUGGED"}, unplugged},
+		{[]string{"SWAPPED"}, discSwapped},
+		{[]string{"WEAK"}, recoveredErrors},
+		{[]string{"LAST"}, unreadableEnd},
+		{[]string{"THOUSAND"}, thousandFailingBlocks},
+		{[]string{"TRAY"}, trayAndSpindle},
+	}
+	var models []string
+	for _, s := range append(others, hang, clean) {
+		models = append(models, s.drives...)
+	}
+	g, drives := bootGuest(t, models...)
+	play := func(t *testing.T, s scenario, parallel bool) {
+		t.Run(s.drives[0], func(t *testing.T) {
+			if parallel {
+				t.Parallel()
+			}
+			var mine []*usbDrive
+			for _, m := range s.drives {
+				drives[m].t = t
+				mine = append(mine, drives[m])
+			}
+			s.run(t, g, mine)
+		})
+	}
+	play(t, hang, true) // minutes in which nothing happens
+	t.Run("meanwhile", func(t *testing.T) {
+		t.Parallel()
+		play(t, clean, false) // it measures
+		for _, s := range others {
+			play(t, s, true)
+		}
+	})
+}
+
+// The discs of most scenarios: the rig's drives take one of up to 450,000 sectors for
+// a CD, a larger one for a DVD, of which only the first sectors are read here.
+const (
+	cdSectors  = 20_000
+	dvdSectors = 460_000
+)
+
+// A clean disc: the image is the disc. Its rate is reported beside that of bare
+// reads, of the sizes that the kernel takes well.
+func cleanDisc(t *testing.T, g *guest, d []*usbDrive) {
+	c := newDisc(t, cdSectors, cdSectors, 0)
+	j := newJob(t, g, d[0], c)
+	best := 0.0
+	for _, kib := range []int64{60, 96, 120, 60, 96, 120} {
+		var ns int64
+		fmt.Sscan(g.do(t, "raw", j.node, fmt.Sprint(kib<<10), "0", fmt.Sprint(cdSectors*sector.Size)), &ns)
+		rate := cdSectors * sector.Size / 1e6 / time.Duration(ns).Seconds()
+		t.Logf("O_DIRECT, %3d KiB a request: %.1f MB/s", kib, rate)
+		best = max(best, rate)
+	}
+	for range 3 {
+		j.anew()
+		r, log := j.read("--to-the-end")
+		r.is(exitDone)
+		rate := cdSectors * sector.Size / 1e6 / seconds(log)
+		t.Logf("turnstone read: %.1f MB/s in %d READs, %.2f of the best", rate, len(reads(log)), rate/best)
+		if n := len(sent(log, scsi.OpModeSelect10)); n > 0 {
+			t.Errorf("MODE SELECT commands on a clean disc = %d; want 0", n)
+		}
+	}
+	w := j.fetched()
+	w.truthful()
+	w.whole()
+}
