@@ -222,11 +222,13 @@ func TestInGuest(t *testing.T) {
 	}
 	t.Run("speed", func(t *testing.T) { rigSpeed(t, d, node, say) })
 	t.Run("settings", func(t *testing.T) {
-		own := d.Info().Retries
-		if own == nil {
-			t.Fatal("no retry counts; want those that the drive has")
+		// The rig's drive answers with its own page, 10h, for what can be changed: a
+		// mask with holes, so no range of counts is offered; but 0 can be set.
+		if own := d.Info().Retries; own != nil {
+			t.Errorf("retry counts = %+v; want none offered by a mask with holes", own)
 		}
-		if err := d.Set(t.Context(), device.Settings{Retries: &own.Least, SpeedKBps: 2770}); err != nil {
+		none := uint8(0)
+		if err := d.Set(t.Context(), device.Settings{Retries: &none, SpeedKBps: 2770}); err != nil {
 			t.Errorf("Set = %v; want nil", err)
 		}
 		if err := d.Restore(t.Context(), d.Original()); err != nil {
