@@ -2,7 +2,6 @@ package imager
 
 import (
 	"bytes"
-	"context"
 	"errors"
 	"fmt"
 	"math/rand/v2"
@@ -373,28 +372,6 @@ func TestMergeBesideConflicts(t *testing.T) {
 	}
 }
 
-// An interrupted merge begins no pass only to end it.
-func TestMergeInterruptedBetweenPasses(t *testing.T) {
-	const n, passes = 512, 6
-	b := newStation(t, "b", n, []sector.Range{span(64, n-64)}, nil)
-	for i := range int64(passes - 1) { // each of them gives 64 sectors more
-		x := newStation(t, fmt.Sprint("x", i), n, []sector.Range{span(sector.LBA(128+64*i), n-128-64*i)}, nil)
-		b.merge(t, x)
-	}
-	for range 10 { // what is ready at the same time is taken by chance
-		a := newStation(t, "a", n, []sector.Range{span(0, n)}, nil)
-		ctx, cancel := context.WithCancel(t.Context())
-		left := 1
-		g := merging(b.source(t))
-		g.Listener = stopAfter{cancel, &left}
-		res, err := a.c.Merge(ctx, g)
-		if err != nil || res.How != HowInterrupted || len(res.From[0].Passes) != 1 {
-			t.Fatalf("Merge() = %+v, %v; want interrupted in its first pass of %d", res, err, passes)
-		}
-		a.close(a.c)
-	}
-}
-
 // Sectors of an image that can't be read tell nothing; the others are taken.
 func TestMergeOfFailingImage(t *testing.T) {
 	const n = 1024
@@ -421,90 +398,5 @@ func TestSourcesMustBeOneDisc(t *testing.T) {
 	x, y := newStation(t, "x", 512, nil, nil), newStation(t, "y", 512, nil, odd)
 	if err := CheckSources([]*Source{x.source(t), y.source(t)}); !errors.Is(err, ErrOtherDisc) {
 		t.Errorf("CheckSources() = %v; want ErrOtherDisc", err)
-	}
-}
-
-// A merge can be ended; what came is saved, and the next merge goes on.
-func TestMergeInterrupted(t *testing.T) {
-	const n = 4096
-	a := newStation(t, "a", n, []sector.Range{span(0, n)}, nil)
-	b := newStation(t, "b", n, nil, nil)
-	ctx, cancel := context.WithCancel(t.Context())
-	left := 2
-	g := merging(b.source(t))
-	g.Listener = stopAfter{cancel, &left}
-	res, err := a.c.Merge(ctx, g)
-	if err != nil || res.How != HowInterrupted {
-		t.Fatalf("Merge() = %+v, %v; want interrupted, nil", res, err)
-	}
-	a.close(a.c)
-	good := a.c.m.Count(mapfile.Good)
-	if good == 0 || good == n || a.c.m.Passes()[1].How != HowInterrupted {
-		t.Errorf("good = %d, the pass ended %q; want some of %d, interrupted", good, a.c.m.Passes()[1].How, n)
-	}
-	res = a.merge(t, b)
-	if from := res.From[0]; from.Won != n-good || a.c.m.Count(mapfile.Good) != n {
-		t.Errorf("going on = %+v; want the other %d", from, n-good)
-	}
-}
-
-// sweepStations is a case that lacks much, and one whose map holds all that a
-// merge meets: passes of its own, merged ones, a conflict of its own, and other
-// data than the first.
-func sweepStations(t *testing.T) (a, b *station) {
-	t.Helper()
-	const n = 512
-	a = newStation(t, "a", n, []sector.Range{span(300, 200)}, nil)
-	b = newStation(t, "b", n, []sector.Range{span(0, 50), span(400, 60)}, []sector.LBA{100})
-	third := newStation(t, "third", n, nil, []sector.LBA{110, 320})
-	b.merge(t, third)
-	return a, b
-}
-
-// The sweep: the power is cut, or the disk fails, at each step of a merge. The
-// next merge ends with the same image, states and conflicts.
-func TestMergeStoppedAtEveryStep(t *testing.T) {
-	fresh, b := sweepStations(t)
-	whole := fresh.duplicate(t, 0)
-	whole.merge(t, b)
-	want := told(whole.c.m)
-	if n := len(whole.c.m.Conflicts()); n != 3 {
-		t.Fatalf("%d conflicts; want 3", n)
-	}
-	for _, cut := range []bool{true, false} {
-		name := map[bool]string{true: "power", false: "error"}[cut]
-		t.Run(name, func(t *testing.T) {
-			for step := 0; ; step++ {
-				a := fresh.duplicate(t, uint64(step))
-				a.step, a.failAt, a.cut = 0, step, cut
-				res, err := a.c.Merge(t.Context(), merging(b.source(t)))
-				if a.step <= step {
-					if err != nil || step < 12 {
-						t.Fatalf("merge without a fault = %+v, %v, %d steps; want nil, more than 12", res, err, a.step)
-					}
-					return
-				}
-				if !errors.Is(err, errStep) {
-					t.Errorf("step %d failed and Merge() = %v; want the injected error", step, err)
-				}
-				if cut {
-					a.powerOn()
-				} else {
-					a.failAt = -1
-					a.close(a.c)
-				}
-				a.c = a.open(a.c.now)
-				a.merge(t, b)
-				if got := told(a.c.m); got != want {
-					t.Errorf("step %d: %s in the end; want %s", step, got, want)
-				}
-				if !bytes.Equal(a.image, whole.image) {
-					t.Errorf("step %d: another image in the end", step)
-				}
-				if t.Failed() {
-					return
-				}
-			}
-		})
 	}
 }
