@@ -133,6 +133,29 @@ func TestStallsRunningEndThePass(t *testing.T) {
 	d.close(c)
 }
 
+// A drive that says of the disc that it failed does answer: stalls before and behind
+// that are not running.
+func TestFailuresOfTheDiscAreAnswers(t *testing.T) {
+	drive := devicetest.NewFake(256, devicetest.Options{Info: device.Info{MaxSectors: 16}})
+	drive.Fail(sector.Span(0, 256), device.Medium, devicetest.Always)
+	stalling := []sector.LBA{32, 64, 96}
+	for _, a := range stalling {
+		drive.Heal(sector.Span(a, 16))
+		drive.Stall(sector.Span(a, 16), devicetest.Always)
+	}
+	c := made(t, 256)
+	h := &heard{}
+	r := reading(drive)
+	r.Listener = h
+	end, err := c.Read(t.Context(), r)
+	if err != nil || end.How != HowComplete {
+		t.Fatalf("Read() = %+v, %v; want %s, nil", end, err, HowComplete)
+	}
+	if got := h.count(KindStall); got != len(stalling) {
+		t.Errorf("%d stalls; want %d", got, len(stalling))
+	}
+}
+
 // Doubtful failures of a drive that then goes away are not marked.
 func TestDoubtIsDroppedWithTheDrive(t *testing.T) {
 	drive := devicetest.NewFake(1024, devicetest.Options{})
