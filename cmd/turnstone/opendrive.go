@@ -110,11 +110,14 @@ func only(drives []string, ready func(node string) bool) (string, error) {
 	return "", usagef("which drive? --drive %s", joinOr(loaded))
 }
 
-func joinOr(words []string) string {
+func joinOr(words []string) string { return joinWords(words, "or") }
+
+// joinWords lists words, with another one in front of the last.
+func joinWords(words []string, last string) string {
 	s := words[0]
 	for i, w := range words[1:] {
 		if i == len(words)-2 {
-			s += " or " + w
+			s += " " + last + " " + w
 		} else {
 			s += ", " + w
 		}

@@ -52,8 +52,19 @@ type readOptions struct {
 	json          bool
 }
 
+// usualReading is what holds where nothing is said.
+var usualReading = readOptions{stall: time.Minute, retries: -1}
+
+// checkKind returns an error for a --kind that there is not.
+func checkKind(kind string) error {
+	if _, _, ok := device.Block(kind); !ok {
+		return usagef("--kind %q: say cd, dvd or bd", kind)
+	}
+	return nil
+}
+
 func setupRead(f *pflag.FlagSet) action {
-	o := readOptions{stall: time.Minute, retries: -1}
+	o := usualReading
 	f.StringVar(&o.drive, "drive", "", "device `NODE` or image file to read, or a simulated drive, SCENARIO.json:NAME; where one optical drive is there, it may be left out")
 	f.Var(rangesValue{&o.only}, "only", "read only these sectors: 100-199, 100+100, 100, several with commas, or @FILE")
 	f.Var(timeValue{&o.budget}, "budget", "end the pass after this time")
@@ -74,8 +85,8 @@ func setupRead(f *pflag.FlagSet) action {
 		if err != nil {
 			return err
 		}
-		if _, _, ok := device.Block(o.kind); !ok {
-			return usagef("--kind %q: say cd, dvd or bd", o.kind)
+		if err := checkKind(o.kind); err != nil {
+			return err
 		}
 		if f.Changed("assume-sectors") && o.assume < 1 {
 			return usagef("--assume-sectors %d: a disc has at least one", o.assume)
@@ -191,7 +202,7 @@ func read(dir string, o readOptions, s streams) error {
 		return interrupted(err, s)
 	}
 	if o.survey > 0 {
-		return concludeSurvey(c.Map(), dir, o, end, err, s)
+		return concludeSurvey(c.Map(), o, end, err, s)
 	}
 	return conclude(c.Map(), dir, o, end, err, s)
 }

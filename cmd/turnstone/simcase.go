@@ -94,7 +94,7 @@ func treatmentOf(t sim.Treatment) mapfile.Treatment {
 	m := mapfile.Treatment{Typed: t.String(), Word: imager.Polish, Grade: "simulated",
 		Seconds: t.Seconds, FromMM: t.Inner, ToMM: t.Outer}
 	if t.Grit > 0 {
-		m.Word, m.Grade = imager.Sand, "simulated"
+		m.Word = imager.Sand
 	}
 	return m
 }

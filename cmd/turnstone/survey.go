@@ -8,7 +8,6 @@ import (
 
 	"github.com/spf13/pflag"
 
-	"turnstone/device"
 	"turnstone/imager"
 	"turnstone/mapfile"
 )
@@ -38,7 +37,7 @@ const (
 )
 
 func setupSurvey(f *pflag.FlagSet) action {
-	o := readOptions{stall: time.Minute, retries: -1}
+	o := usualReading
 	missing := false
 	f.StringVar(&o.drive, "drive", "", "device `NODE` or image file to sample, or a simulated drive, SCENARIO.json:NAME; where one optical drive is there, it may be left out")
 	f.Var(timeValue{&o.budget}, "budget", "end after this time; 3m if not said, 1m with --missing")
@@ -51,8 +50,8 @@ func setupSurvey(f *pflag.FlagSet) action {
 		if err != nil {
 			return err
 		}
-		if _, _, ok := device.Block(o.kind); !ok {
-			return usagef("--kind %q: say cd, dvd or bd", o.kind)
+		if err := checkKind(o.kind); err != nil {
+			return err
 		}
 		o.survey, o.surveyMissing = surveySamples, missing
 		if missing {
@@ -69,7 +68,7 @@ func setupSurvey(f *pflag.FlagSet) action {
 }
 
 // concludeSurvey says what the samples of a pass tell.
-func concludeSurvey(m *mapfile.Map, dir string, o readOptions, end imager.Ending, nothing error, s streams) error {
+func concludeSurvey(m *mapfile.Map, o readOptions, end imager.Ending, nothing error, s streams) error {
 	if o.json {
 		return printDocument(s.Out, imager.StatusOf(m))
 	}
@@ -154,7 +153,7 @@ func forecastInWords(m *mapfile.Map) []string {
 		}
 	}
 	if len(bands) > 0 {
-		out = append(out, "The surface needs work most at "+joinAnd(bands)+" from the middle.")
+		out = append(out, "The surface needs work most at "+joinWords(bands, "and")+" from the middle.")
 	}
 	return out
 }
@@ -166,16 +165,4 @@ func roundly(x float64) int64 {
 	}
 	unit := math.Pow(10, math.Floor(math.Log10(x))-1)
 	return int64(math.Round(x/unit) * unit)
-}
-
-func joinAnd(words []string) string {
-	text := words[0]
-	for i, w := range words[1:] {
-		if i == len(words)-2 {
-			text += " and " + w
-		} else {
-			text += ", " + w
-		}
-	}
-	return text
 }
