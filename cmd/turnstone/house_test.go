@@ -32,8 +32,9 @@ var house = map[string]struct{ ours, outside string }{
 	"imager/volume/udf":     {"device/sector imager/volume/tree", ""},
 	"imager/volume": {"device/sector imager/volume/tree imager/volume/iso9660 imager/volume/udf",
 		""},
-	"device/blockdev":  {"device device/sector device/child", "golang.org/x/sys"},
-	"device/optical":   {"device device/sector device/scsi device/child", "golang.org/x/sys"},
+	"device/devnode":   {"device device/scsi", "golang.org/x/sys"},
+	"device/blockdev":  {"device device/sector device/child device/devnode", "golang.org/x/sys"},
+	"device/optical":   {"device device/sector device/scsi device/child device/devnode", "golang.org/x/sys"},
 	"device/sim":       {"device device/sector device/spiral ecc/dvd ecc/rs", ""},
 	"device/sim/unit":  {"device device/sector device/scsi device/sim", ""},
 	"device/sim/ruler": {"device device/sector device/sim", ""},
@@ -49,7 +50,7 @@ var helpers = []string{"device/devicetest", "device/faultydisc", "device/faultyd
 
 // Packages of the standard library that only some may import.
 var reserved = map[string][]string{
-	"unsafe":    {"device/child", "device/blockdev", "device/optical"},
+	"unsafe":    {"device/devnode", "device/optical"},
 	"net/http":  {"cmd/turnstone"},
 	"os/signal": {"cmd/turnstone"},
 	"flag":      {},

@@ -21,6 +21,7 @@ import (
 
 	"turnstone/device"
 	"turnstone/device/child"
+	"turnstone/device/devnode"
 	"turnstone/device/faultydisc"
 	"turnstone/device/sector"
 )
@@ -368,10 +369,10 @@ func TestLookAround(t *testing.T) {
 		{"the node is no more", unix.EIO, func(*disk) { os.Remove(link) }, device.Gone, "ENOENT"},
 		{"a medium error needs no look at the node", unix.ENODATA, func(*disk) { os.Remove(link) }, device.Medium, "ENODATA"},
 		{"the kernel calls it offline", unix.ENODATA, func(d *disk) {
-			d.sysfs, d.stateful = sysfs(t.TempDir()), true
+			d.sysfs, d.stateful = devnode.Dir(t.TempDir()), true
 			write(t, filepath.Join(string(d.sysfs), "device/state"), "offline\n")
 		}, device.Gone, "offline"},
-		{"the kernel has forgotten it", unix.EIO, func(d *disk) { d.sysfs, d.stateful = sysfs(t.TempDir()), true }, device.Gone, "removed"},
+		{"the kernel has forgotten it", unix.EIO, func(d *disk) { d.sysfs, d.stateful = devnode.Dir(t.TempDir()), true }, device.Gone, "removed"},
 		{"another disc by its number", unix.ENODATA, func(d *disk) { d.seq-- }, device.Changed, "another disc was put in"},
 		{"another disc by its size", unix.EIO, func(d *disk) { d.size -= sector.Size }, device.Changed, "the disc had 999 sectors and has 1000 now"},
 		{"another, much smaller disc", unix.EIO, func(d *disk) { d.size += 76 * sector.Size }, device.Changed, "has 1000 now"},

@@ -4,11 +4,11 @@ import (
 	"errors"
 	"fmt"
 	"os"
-	"syscall"
 
 	"golang.org/x/sys/unix"
 
 	"turnstone/device"
+	"turnstone/device/devnode"
 	"turnstone/device/sector"
 )
 
@@ -22,7 +22,7 @@ type disk struct {
 	unit  int64 // bytes: offsets and lengths of reads are multiples of it
 	cache bool  // read through the page cache
 	seq   uint64
-	sysfs sysfs
+	sysfs devnode.Dir
 	// stateful tells that sysfs had a state of the drive at its opening.
 	stateful bool
 	spare    []byte // for requests that had to be widened; nil until needed
@@ -33,7 +33,7 @@ func open(node string) (*disk, error) {
 	var st unix.Stat_t
 	// Asked first: opening a pipe would wait for its writer.
 	if err := unix.Stat(node, &st); err != nil {
-		return nil, openError(node, &st, err)
+		return nil, devnode.Error(node, &st, err)
 	}
 	d := &disk{fd: -1, info: device.Info{Node: node}}
 	var err error
@@ -80,33 +80,34 @@ const openFlags = unix.O_RDONLY | unix.O_CLOEXEC
 func (d *disk) openBlock(st *unix.Stat_t) error {
 	node := d.info.Node
 	var err error
-	if d.fd, err = retry(node, openFlags|unix.O_DIRECT); err != nil {
-		return openError(node, st, err)
+	if d.fd, err = devnode.Open(node, openFlags|unix.O_DIRECT); err != nil {
+		return devnode.Error(node, st, err)
 	}
-	d.sysfs = sysfsOf(st.Rdev)
-	d.stateful = d.sysfs.read("device/state") != ""
+	d.sysfs = devnode.Numbered(st.Rdev)
+	d.stateful = d.sysfs.HasState()
 	// See "Exclusive or not".
-	exclusive, err := retry(node, openFlags|unix.O_EXCL)
+	exclusive, err := devnode.Open(node, openFlags|unix.O_EXCL)
 	if err != nil {
-		return openError(node, st, err)
+		return devnode.Error(node, st, err)
 	}
 	unix.Close(exclusive)
 
-	size, err := blockSize(d.fd)
+	size, err := devnode.Size(d.fd)
 	if err != nil {
-		return openError(node, st, err)
+		return devnode.Error(node, st, err)
 	}
 	d.size, d.unit = size, sector.Size
-	if unit, err := logicalSector(d.fd); err == nil && unit > sector.Size {
+	if unit, err := devnode.LogicalSector(d.fd); err == nil && unit > sector.Size {
 		if unit > maxUnit {
 			return &device.OpenError{Node: node, What: fmt.Sprintf("its sectors of %d bytes are not known to any disc", unit)}
 		}
 		d.unit = unit
 	}
-	d.info.Vendor, d.info.Model, d.info.Serial = d.sysfs.identity()
-	if seq, err := diskSequence(d.fd); err == nil {
+	d.info.Vendor, d.info.Model = d.sysfs.Names()
+	d.info.Serial = d.sysfs.Serial()
+	if seq, err := devnode.DiskSequence(d.fd); err == nil {
 		d.seq = seq
-		if boot := readLine("/proc/sys/kernel/random/boot_id"); boot != "" {
+		if boot := devnode.BootID(); boot != "" {
 			d.info.Medium = fmt.Sprintf("%s/%d", boot, seq)
 		}
 	}
@@ -118,17 +119,17 @@ func (d *disk) openFile(st *unix.Stat_t) error {
 	var err error
 	d.unit, d.cache = directUnit(node)
 	if !d.cache {
-		d.fd, err = retry(node, openFlags|unix.O_DIRECT)
+		d.fd, err = devnode.Open(node, openFlags|unix.O_DIRECT)
 	}
 	if d.cache || errors.Is(err, unix.EINVAL) {
 		d.unit, d.cache = sector.Size, true
-		d.fd, err = retry(node, openFlags)
+		d.fd, err = devnode.Open(node, openFlags)
 	}
 	if err == nil {
 		err = unix.Fstat(d.fd, st)
 	}
 	if err != nil {
-		return openError(node, st, err)
+		return devnode.Error(node, st, err)
 	}
 	if d.cache {
 		// No read-ahead: it would ask for sectors that nobody asked for. Where
@@ -172,7 +173,7 @@ func (d *disk) checkSize() error {
 	e := &device.OpenError{Node: d.info.Node}
 	switch {
 	case d.size == 0 && d.block:
-		e.What, e.Cure, e.NoDisc = "its size is 0: there is no disc in it", putIn, true
+		e.What, e.Cure, e.NoDisc = "its size is 0: there is no disc in it", devnode.PutIn, true
 	case d.size == 0:
 		e.What, e.Cure = "the file is empty", "Name an image with something in it."
 	case d.size%sector.Size != 0:
@@ -187,16 +188,6 @@ func (d *disk) checkSize() error {
 	return e
 }
 
-// retry opens a path, again where a signal interrupted it. The error is an errno.
-func retry(path string, flags int) (int, error) {
-	for {
-		fd, err := unix.Open(path, flags, 0)
-		if err != unix.EINTR {
-			return fd, err
-		}
-	}
-}
-
 // Close implements child.Backend.
 func (d *disk) Close() error {
 	if d.fd < 0 {
@@ -209,45 +200,3 @@ func (d *disk) Close() error {
 
 // Call implements child.Backend: a block device can do nothing else.
 func (d *disk) Call(string, []byte) ([]byte, error) { return nil, device.ErrUnsupported }
-
-const (
-	putIn  = "Put the disc in, wait until the drive has come to rest, and try again."
-	plugIn = "Look whether the drive is plugged in and switched on; it may have come back under another name."
-)
-
-// openError puts into words what the kernel said to an opening. The node's Stat_t
-// is zero where it could not be had.
-func openError(node string, st *unix.Stat_t, err error) error {
-	e := &device.OpenError{Node: node, Err: err}
-	switch err {
-	case unix.ENOENT, unix.ENOTDIR:
-		e.What = "there is no such device or file"
-		e.Cure = "Check the name: a drive that was plugged in again may have come back under another."
-	case unix.EACCES, unix.EPERM:
-		e.What, e.Cure = "no permission to read it", permit(node, st, "/etc/group", os.Geteuid())
-	case unix.ENOMEDIUM:
-		e.What, e.Cure, e.NoDisc = "there is no disc in it", putIn, true
-	case unix.ENXIO, unix.ENODEV:
-		e.What, e.Cure = "the node is there, the drive is not", plugIn
-	case unix.EBUSY:
-		e.What, e.Cure = busy(st.Rdev)
-	default:
-		e.What = "it can't be opened: " + errnoText(err)
-	}
-	return e
-}
-
-// errnoText is an errno's name and words: "EIO: input/output error".
-func errnoText(err error) string {
-	errno, ok := errors.AsType[syscall.Errno](err)
-	switch {
-	case !ok:
-		return err.Error()
-	case errno == unix.ENODATA:
-		return "ENODATA: critical medium error" // the block layer's own words for it
-	}
-	if name := unix.ErrnoName(errno); name != "" {
-		return name + ": " + errno.Error()
-	}
-	return errno.Error()
-}

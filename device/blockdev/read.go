@@ -9,6 +9,7 @@ import (
 
 	"turnstone/device"
 	"turnstone/device/child"
+	"turnstone/device/devnode"
 	"turnstone/device/sector"
 )
 
@@ -25,7 +26,7 @@ func (d *disk) Read(r sector.Range, buf []byte) child.Outcome {
 	target := buf
 	if whole != to-from {
 		if err := d.makeSpare(); err != nil {
-			return child.Outcome{Err: &device.ReadError{Class: device.Refused, At: -1, Text: errnoText(err), Err: err}}
+			return child.Outcome{Err: &device.ReadError{Class: device.Refused, At: -1, Text: devnode.ErrnoText(err), Err: err}}
 		}
 		target = d.spare[:whole]
 	}
@@ -125,7 +126,7 @@ func classOf(err error) device.Class {
 // verdict says what a failed read tells, after a look at whether drive and disc
 // are still there.
 func (d *disk) verdict(err error) (device.Class, string) {
-	class, text := classOf(err), errnoText(err)
+	class, text := classOf(err), devnode.ErrnoText(err)
 	switch {
 	case !d.block:
 		if st := (unix.Stat_t{}); unix.Fstat(d.fd, &st) == nil && st.Size != d.size {
@@ -137,14 +138,14 @@ func (d *disk) verdict(err error) (device.Class, string) {
 	case class == device.Gone || class == device.Refused:
 		return class, text
 	}
-	if state, gone := d.sysfs.state(d.stateful); gone {
+	if state := d.sysfs.Gone(d.stateful); state != "" {
 		return device.Gone, fmt.Sprintf("the kernel calls the drive %s (%s)", state, text)
 	}
 	if class == device.Doubtful {
 		// Another disc, and a drive that has gone, show themselves by EIO as a bad
 		// sector does. Opening the node makes the kernel look.
 		if gone := d.look(); gone != nil {
-			return device.Gone, fmt.Sprintf("the drive can't be opened any more, %s (%s)", errnoText(gone), text)
+			return device.Gone, fmt.Sprintf("the drive can't be opened any more, %s (%s)", devnode.ErrnoText(gone), text)
 		}
 	}
 	if changed := d.changed(); changed != "" {
@@ -156,7 +157,7 @@ func (d *disk) verdict(err error) (device.Class, string) {
 // look opens the node once more, and tells why it is not the drive any more; nil
 // where it is, or can't be told.
 func (d *disk) look() error {
-	fd, err := retry(d.info.Node, openFlags)
+	fd, err := devnode.Open(d.info.Node, openFlags)
 	if err != nil {
 		if err == unix.ENOENT || classOf(err) == device.Gone {
 			return err
@@ -180,16 +181,16 @@ func (d *disk) cut() bool {
 	if !d.block {
 		return false
 	}
-	size, err := blockSize(d.fd)
+	size, err := devnode.Size(d.fd)
 	return err == nil && size > 0 && size < d.size && size >= d.size-tail
 }
 
 // changed tells by what another disc lies in the drive; "" where it does not show.
 func (d *disk) changed() string {
-	if seq, err := diskSequence(d.fd); err == nil && seq != d.seq {
+	if seq, err := devnode.DiskSequence(d.fd); err == nil && seq != d.seq {
 		return "another disc was put in"
 	}
-	if size, err := blockSize(d.fd); err == nil && size != d.size && !d.cut() {
+	if size, err := devnode.Size(d.fd); err == nil && size != d.size && !d.cut() {
 		return fmt.Sprintf("the disc had %d sectors and has %d now", d.size/sector.Size, size/sector.Size)
 	}
 	return ""

@@ -6,6 +6,7 @@ import (
 
 	"turnstone/device"
 	"turnstone/device/child"
+	"turnstone/device/devnode"
 	"turnstone/device/scsi"
 	"turnstone/device/sector"
 )
@@ -202,7 +203,7 @@ func (d *opened) medium() string {
 	if !told || event != scsi.NoEvent && event != scsi.EjectRequest || d.told.swaps > 0 {
 		return ""
 	}
-	boot := bootID()
+	boot := devnode.BootID()
 	if boot == "" {
 		return ""
 	}

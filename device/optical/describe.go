@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"turnstone/device"
+	"turnstone/device/devnode"
 	"turnstone/device/scsi"
 )
 
@@ -66,7 +67,7 @@ func describeBy(ctx context.Context, opener, node string, patience time.Duration
 		err = help(ctx, opener, node, callDescribe, arg, patience, &d)
 	}
 	d.Node = node
-	d.Attached = attachment(sysfsOf(sysRoot, node))
+	d.Attached = attachment(devnode.Named(devnode.Sysfs, node))
 	if err != nil {
 		d.Problem = err.Error()
 		if stall, ok := errors.AsType[*device.ReadError](err); ok && stall.Class == device.Stalled {
@@ -205,11 +206,11 @@ func (o *opened) describeDisc(d *Description) {
 }
 
 // attachment is how a drive hangs on the machine, by the folders that lead to it.
-func attachment(dir sysfs) string {
+func attachment(dir devnode.Dir) string {
 	if dir == "" {
 		return ""
 	}
-	if _, port := dir.usb(); port != "" {
+	if _, port := dir.USB(); port != "" {
 		return "USB, port " + port
 	}
 	for part := range strings.SplitSeq(string(dir), "/") {

@@ -5,6 +5,7 @@ import (
 	"sort"
 
 	"turnstone/device"
+	"turnstone/device/devnode"
 )
 
 // place is by what a drive is found again that has another node than before.
@@ -16,36 +17,36 @@ type place struct {
 
 // placeOf is the place of an opened drive; the zero place where the kernel knows none,
 // as of a simulated drive.
-func placeOf(i device.Info) place { return placeIn(sysRoot, i) }
+func placeOf(i device.Info) place { return placeIn(devnode.Sysfs, i) }
 
 func placeIn(root string, i device.Info) place {
-	dir := sysfsOf(root, i.Node)
+	dir := devnode.Named(root, i.Node)
 	if dir == "" {
 		return place{}
 	}
-	_, port := dir.usb()
-	return place{vendor: dir.line("device/vendor"), model: tidy(dir.line("device/model")), serial: serialOf(dir), port: port, root: root}
+	_, port := dir.USB()
+	return place{vendor: dir.Line("device/vendor"), model: dir.Line("device/model"), serial: serialOf(dir), port: port, root: root}
 }
 
 // serialOf is a drive's serial number; that of the USB device where it has none.
-func serialOf(dir sysfs) string {
-	if s := dir.serial(); s != "" {
+func serialOf(dir devnode.Dir) string {
+	if s := dir.Serial(); s != "" {
 		return s
 	}
-	usb, _ := dir.usb()
-	return tidy(usb.line("serial"))
+	usb, _ := dir.USB()
+	return usb.Line("serial")
 }
 
 // is tells whether a folder in sysfs is of the same drive: vendor, model and serial
 // are; without a serial number it hangs on the same port.
-func (p place) is(dir sysfs) bool {
-	if dir == "" || dir.gone() != "" || dir.line("device/vendor") != p.vendor || tidy(dir.line("device/model")) != p.model {
+func (p place) is(dir devnode.Dir) bool {
+	if dir == "" || dir.Gone(true) != "" || dir.Line("device/vendor") != p.vendor || dir.Line("device/model") != p.model {
 		return false
 	}
 	if s := serialOf(dir); p.serial != "" || s != "" {
 		return s == p.serial
 	}
-	_, port := dir.usb()
+	_, port := dir.USB()
 	return port == p.port
 }
 
@@ -55,13 +56,13 @@ func (p place) find(node string) string {
 	if p.root == "" {
 		return ""
 	}
-	if p.is(sysfsOf(p.root, node)) {
+	if p.is(devnode.Named(p.root, node)) {
 		return node
 	}
 	names, _ := filepath.Glob(filepath.Join(p.root, "class/block/sr*"))
 	sort.Strings(names)
 	for _, name := range names {
-		if other := "/dev/" + filepath.Base(name); p.is(sysfsOf(p.root, other)) {
+		if other := "/dev/" + filepath.Base(name); p.is(devnode.Named(p.root, other)) {
 			return other
 		}
 	}

@@ -11,6 +11,7 @@ import (
 	"golang.org/x/sys/unix"
 
 	"turnstone/device"
+	"turnstone/device/devnode"
 	"turnstone/device/scsi"
 	"turnstone/device/sector"
 )
@@ -19,7 +20,7 @@ func TestOpeningTellsAll(t *testing.T) {
 	d := cannedDVD(2000).mustOpen(t)
 	want := device.Info{
 		Node: "/canned", Vendor: "INVENTED", Model: "DVD 1", Serial: "S1", Kind: "dvd",
-		Sectors: 2000, BlockSectors: 16, MaxSectors: 48, Depth: depth, Medium: bootID() + "/7", WholeBlocks: true,
+		Sectors: 2000, BlockSectors: 16, MaxSectors: 48, Depth: depth, Medium: devnode.BootID() + "/7", WholeBlocks: true,
 		Written: []sector.Range{sector.Span(0, 2000)}, Layers: []int64{2000},
 		Retries:  &device.RetryCounts{Least: 0, Own: 4},
 		Identity: map[string]string{"physical format": "2000 sectors, one layer"},

@@ -10,6 +10,7 @@ import (
 
 	"turnstone/device"
 	"turnstone/device/child"
+	"turnstone/device/devnode"
 )
 
 // Opener is the name under which Serve has to stand in the table that child.Main
@@ -110,7 +111,7 @@ func serve(b []byte, dial dialer) (child.Backend, device.Info, error) {
 	if err != nil {
 		return nil, device.Info{}, errors.Join(err, t.Close())
 	}
-	_, d.info.Port = sysfsOf(sysRoot, s.Node).usb()
+	_, d.info.Port = devnode.Named(devnode.Sysfs, s.Node).USB()
 	return d, d.info, nil
 }
 

@@ -12,6 +12,7 @@ import (
 
 	"turnstone/device"
 	"turnstone/device/child"
+	"turnstone/device/devnode"
 	"turnstone/device/scsi"
 	"turnstone/device/sector"
 )
@@ -38,11 +39,11 @@ const (
 // of a USB port leave to write to the USB device's node.
 func (d *Drive) Steps() []device.Step {
 	steps := []device.Step{device.Waiting, stepReady, stepStart}
-	dir := sysfsOf(sysRoot, d.options.Node)
+	dir := devnode.Named(devnode.Sysfs, d.options.Node)
 	if dir == "" {
 		return steps
 	}
-	usb, _ := dir.usb()
+	usb, _ := dir.USB()
 	if mayReset() {
 		steps = append(steps, stepUnit)
 		if usb == "" { // the driver of USB drives has none
@@ -68,8 +69,8 @@ func mayReset() bool {
 }
 
 // usbNode is the node of a USB device.
-func usbNode(usb sysfs) string {
-	return fmt.Sprintf("/dev/bus/usb/%03d/%03d", usb.number("busnum"), usb.number("devnum"))
+func usbNode(usb devnode.Dir) string {
+	return fmt.Sprintf("/dev/bus/usb/%03d/%03d", usb.Number("busnum"), usb.Number("devnum"))
 }
 
 // Revive implements device.Reviver. The step is done by a child of its own, which is
@@ -98,7 +99,7 @@ func (d *Drive) Revive(ctx context.Context, s device.Step) error {
 		case <-time.After(readyPause):
 		}
 	}
-	return asReadError(&device.OpenError{Node: d.options.Node, What: "the drive is gone", Cure: plugIn, Err: unix.ENODEV}, d.Info().Name())
+	return asReadError(&device.OpenError{Node: d.options.Node, What: "the drive is gone", Cure: devnode.PlugIn, Err: unix.ENODEV}, d.Info().Name())
 }
 
 // do has a helper do something to the drive, and puts its answer into result.
@@ -160,19 +161,19 @@ func (t task) Call(op string, arg []byte) ([]byte, error) {
 
 // step takes a step, and waits until the drive answers.
 func (t task) step(s device.Step) error {
-	dir := sysfsOf(sysRoot, t.node)
+	dir := devnode.Named(devnode.Sysfs, t.node)
 	switch s {
 	case stepUnit, stepTarget:
 		what := resetUnit
 		if s == stepTarget {
 			what = resetTarget
 		}
-		if err := onNode(dir.generic(t.node), func(fd int) error { return scsiReset(fd, what) }); err != nil {
+		if err := onNode(dir.Generic(t.node), func(fd int) error { return scsiReset(fd, what) }); err != nil {
 			return err
 		}
 	case stepPort:
-		usb, _ := dir.usb()
-		fd, err := retry(usbNode(usb), unix.O_WRONLY|unix.O_CLOEXEC)
+		usb, _ := dir.USB()
+		fd, err := devnode.Open(usbNode(usb), unix.O_WRONLY|unix.O_CLOEXEC)
 		if err != nil {
 			return fmt.Errorf("%s: %w", usbNode(usb), err)
 		}
@@ -213,7 +214,7 @@ func (t task) step(s device.Step) error {
 
 // onNode opens a drive's node for a moment.
 func onNode(node string, do func(fd int) error) error {
-	fd, err := retry(node, unix.O_RDONLY|unix.O_NONBLOCK|unix.O_CLOEXEC)
+	fd, err := devnode.Open(node, unix.O_RDONLY|unix.O_NONBLOCK|unix.O_CLOEXEC)
 	if err != nil {
 		return fmt.Errorf("%s: %w", node, err)
 	}

@@ -9,9 +9,8 @@ import (
 	"testing"
 	"time"
 
-	"golang.org/x/sys/unix"
-
 	"turnstone/device"
+	"turnstone/device/devnode"
 	"turnstone/device/sector"
 )
 
@@ -186,7 +185,7 @@ func TestDriveIsFoundAgain(t *testing.T) {
 	if got := (place{}).find("/dev/sr0"); got != "" {
 		t.Errorf("a drive without a place is found at %q", got)
 	}
-	if _, port := sysfs("/sys/devices/" + port2 + "/block/sr0").usb(); port != "1-4.2" {
+	if _, port := devnode.Dir("/sys/devices/" + port2 + "/block/sr0").USB(); port != "1-4.2" {
 		t.Errorf("USB port %q; want 1-4.2", port)
 	}
 }
@@ -196,22 +195,22 @@ func TestSysfs(t *testing.T) {
 		"device/state": "running\n", "queue/max_hw_sectors_kb": "120\n", "queue/max_segments": "2048\n",
 		"device/scsi_generic/sg3/dev": "21:3\n", "/pci0/usb1/1-1/busnum": "1\n", "/pci0/usb1/1-1/devnum": "12\n",
 	}}, fakeDrive{"sr1", "pci0/ata2/host1", map[string]string{"queue/max_hw_sectors_kb": "32767", "queue/max_segments": "168"}})
-	s := sysfsOf(root, "/dev/sr0")
-	if got := s.limit(); got != 120<<10 {
+	s := devnode.Named(root, "/dev/sr0")
+	if got := s.CommandBytes(); got != 120<<10 {
 		t.Errorf("limit %d; want %d", got, 120<<10)
 	}
-	if got := s.sg(); got != "/dev/sg3" {
+	if got := s.SG(); got != "/dev/sg3" {
 		t.Errorf("sg node %q; want /dev/sg3", got)
 	}
-	usb, _ := s.usb()
+	usb, _ := s.USB()
 	if got := usbNode(usb); got != "/dev/bus/usb/001/012" {
 		t.Errorf("USB node %q; want /dev/bus/usb/001/012", got)
 	}
 	if got := attachment(s); got != "USB, port 1-1" {
 		t.Errorf("attachment %q; want USB, port 1-1", got)
 	}
-	other := sysfsOf(root, "/dev/sr1")
-	if got := other.limit(); got != 168*4096 {
+	other := devnode.Named(root, "/dev/sr1")
+	if got := other.CommandBytes(); got != 168*4096 {
 		t.Errorf("limit %d; want %d", got, 168*4096)
 	}
 	if got := attachment(other); !contains(got, "ata2") {
@@ -221,59 +220,18 @@ func TestSysfs(t *testing.T) {
 		if err := os.WriteFile(filepath.Join(string(s), "device/state"), []byte(state+"\n"), 0o600); err != nil {
 			t.Fatal(err)
 		}
-		if got := s.gone(); got != want {
+		if got := s.Gone(true); got != want {
 			t.Errorf("state %s: gone %q; want %q", state, got, want)
 		}
 	}
 	if err := os.RemoveAll(string(s)); err != nil {
 		t.Fatal(err)
 	}
-	if got := s.gone(); got != "removed" {
+	if got := s.Gone(true); got != "removed" {
 		t.Errorf("without a folder: gone %q; want removed", got)
 	}
-	none := sysfsOf(root, "/dev/sr9")
-	if none != "" || none.gone() != "" || none.limit() <= 0 || none.sg() != "" {
-		t.Errorf("a node that sysfs does not know: %q, gone %q, limit %d", none, none.gone(), none.limit())
-	}
-}
-
-func TestNodeErrors(t *testing.T) {
-	st := &unix.Stat_t{Mode: unix.S_IFBLK | 0o660, Gid: 24}
-	const groups = "root:x:0:\nbroken\ncdrom:x:24:somebody\n"
-	for _, test := range []struct {
-		st   unix.Stat_t
-		user int
-		want string
-	}{
-		{*st, 1000, "sudo usermod -aG cdrom $USER, then log in again"},
-		{unix.Stat_t{Mode: unix.S_IFBLK | 0o600, Gid: 24}, 1000, "sudo"},
-		{unix.Stat_t{Mode: unix.S_IFBLK | 0o660, Gid: 99}, 1000, "sudo"},
-		{*st, 0, "Even root"},
-		{unix.Stat_t{}, 1000, "folders above"},
-	} {
-		if got := permit(&test.st, unix.S_IRGRP, groups, test.user); !contains(got, test.want) {
-			t.Errorf("permit(%o, group %d) of user %d = %q; want %q in it", test.st.Mode, test.st.Gid, test.user, got, test.want)
-		}
-	}
-	readable := unix.Stat_t{Mode: unix.S_IFBLK | 0o640, Gid: 24}
-	if got := permit(&readable, unix.S_IWGRP, groups, 1000); !contains(got, "sudo") {
-		t.Errorf("permit to write of what the group may read = %q; want sudo", got)
-	}
-	const mounts = "36 35 98:0 /mnt1 /mnt2 rw,noatime master:1 - ext3 /dev/root rw\nshort\n" +
-		`40 35 11:0 / /media/My\040Disc ro,relatime shared:2 - iso9660 /dev/sr0 ro` + "\n"
-	if what, cure := busy("/dev/sr0", unix.Mkdev(11, 0), mounts); !contains(what, "mounted at /media/My Disc") || !contains(cure, "umount '/media/My Disc'") {
-		t.Errorf("busy = %q, %q; want where it is mounted", what, cure)
-	}
-	if what, cure := busy("/dev/sr1", unix.Mkdev(11, 1), mounts); !contains(what, "another program") || !contains(cure, "fuser -v /dev/sr1") {
-		t.Errorf("busy = %q, %q; want how to find it", what, cure)
-	}
-	for err, words := range map[error]string{
-		unix.ENOENT: "no such drive", unix.ENXIO: "the drive is not", unix.EACCES: "no permission",
-		unix.EBUSY: "to itself", unix.ENOMEDIUM: "no disc", unix.EIO: "EIO: input/output error",
-	} {
-		e, ok := errors.AsType[*device.OpenError](nodeError("/dev/sr1", st, err))
-		if !ok || !contains(e.What, words) || !errors.Is(e, err) || e.NoDisc != (err == unix.ENOMEDIUM) {
-			t.Errorf("nodeError(%v) = %+v; want %q", err, e, words)
-		}
+	none := devnode.Named(root, "/dev/sr9")
+	if none != "" || none.Gone(true) != "" || none.CommandBytes() <= 0 || none.SG() != "" {
+		t.Errorf("a node that sysfs does not know: %q, gone %q, limit %d", none, none.Gone(true), none.CommandBytes())
 	}
 }

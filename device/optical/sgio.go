@@ -8,6 +8,7 @@ import (
 
 	"golang.org/x/sys/unix"
 
+	"turnstone/device/devnode"
 	"turnstone/device/scsi"
 )
 
@@ -124,7 +125,7 @@ func (t *sgTransport) Do(c scsi.Command, data []byte, timeout time.Duration) (Re
 			copy(x.small[:], data)
 		}
 	}
-	err := ioctl(fd, sgIO, unsafe.Pointer(h))
+	err := devnode.Ioctl(fd, sgIO, unsafe.Pointer(h))
 	runtime.KeepAlive(data)
 	if err != nil {
 		return Result{}, err
@@ -158,35 +159,17 @@ func (t *sgTransport) Close() error {
 // anything ever written: the commands of device/scsi have none that does.
 func settingsNode(node, sg string) (int, error) {
 	if sg != "" {
-		if fd, err := retry(sg, unix.O_RDWR|unix.O_NONBLOCK|unix.O_CLOEXEC); err == nil {
+		if fd, err := devnode.Open(sg, unix.O_RDWR|unix.O_NONBLOCK|unix.O_CLOEXEC); err == nil {
 			return fd, nil
 		}
 	}
-	return retry(node, unix.O_RDWR|unix.O_NONBLOCK|unix.O_CLOEXEC)
-}
-
-// retry opens a path, again where a signal interrupted it. The error is an errno.
-func retry(path string, flags int) (int, error) {
-	for {
-		fd, err := unix.Open(path, flags, 0)
-		if err != unix.EINTR {
-			return fd, err
-		}
-	}
-}
-
-// diskSequence is a number that the kernel gives a disc when it is put in, and no
-// other until the machine starts again (since Linux 5.15).
-func diskSequence(fd int) (uint64, error) {
-	var n uint64
-	err := ioctl(fd, unix.BLKGETDISKSEQ, unsafe.Pointer(&n))
-	return n, err
+	return devnode.Open(node, unix.O_RDWR|unix.O_NONBLOCK|unix.O_CLOEXEC)
 }
 
 // reservedSize is the most bytes that the sg interface buffers for a command.
 func reservedSize(fd int) (int, error) {
 	var n int32
-	err := ioctl(fd, sgReservedSize, unsafe.Pointer(&n))
+	err := devnode.Ioctl(fd, sgReservedSize, unsafe.Pointer(&n))
 	return int(n), err
 }
 
@@ -202,23 +185,11 @@ const (
 // scsiReset resets a logical unit or a target through the host.
 func scsiReset(fd, what int) error {
 	n := int32(what)
-	return ioctl(fd, sgScsiReset, unsafe.Pointer(&n))
+	return devnode.Ioctl(fd, sgScsiReset, unsafe.Pointer(&n))
 }
 
 // usbDevFSReset is USBDEVFS_RESET of linux/usbdevice_fs.h.
 const usbDevFSReset = 'U'<<8 | 20
 
 // usbReset resets the port that a USB device hangs on.
-func usbReset(fd int) error { return ioctl(fd, usbDevFSReset, nil) }
-
-func ioctl(fd int, request uint, arg unsafe.Pointer) error {
-	for {
-		_, _, errno := unix.Syscall(unix.SYS_IOCTL, uintptr(fd), uintptr(request), uintptr(arg))
-		if errno == 0 {
-			return nil
-		}
-		if errno != unix.EINTR {
-			return errno
-		}
-	}
-}
+func usbReset(fd int) error { return devnode.Ioctl(fd, usbDevFSReset, nil) }

@@ -8,6 +8,7 @@ import (
 	"golang.org/x/sys/unix"
 
 	"turnstone/device"
+	"turnstone/device/devnode"
 	"turnstone/device/scsi"
 	"turnstone/device/sector"
 )
@@ -113,7 +114,7 @@ func (u *unit) once(c scsi.Command, data []byte, timeout time.Duration) (came in
 	r, err := u.t.Do(c, data, timeout)
 	f = &fault{command: c}
 	if err != nil {
-		f.err, f.text = err, errnoText(err)
+		f.err, f.text = err, devnode.ErrnoText(err)
 		f.lost = u.hostClass(err)
 		return 0, f
 	}

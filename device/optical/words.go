@@ -1,13 +1,10 @@
 package optical
 
 import (
-	"errors"
 	"fmt"
-	"syscall"
-
-	"golang.org/x/sys/unix"
 
 	"turnstone/device"
+	"turnstone/device/devnode"
 	"turnstone/device/scsi"
 	"turnstone/device/sector"
 )
@@ -17,9 +14,7 @@ var noRange sector.Range
 
 // What is advised more than once.
 const (
-	putIn      = "Put the disc in, wait until the drive has come to rest, and try again."
 	closeTray  = "Close the tray, wait until the drive has come to rest, and try again."
-	plugIn     = "Look whether the drive is plugged in and switched on; it may have come back under another name."
 	switchOff  = "Take the disc out, switch the drive off and on, and try again."
 	leadInCure = "What a drive recognises a disc by is its lead-in, the ring just inside 24 mm: clean it, try another drive, and only then polish that ring."
 )
@@ -30,13 +25,13 @@ func (u *unit) sentence(f *fault) (what, cure string, noDisc bool) {
 	case f.lost == device.Stalled:
 		return "the drive gave no answer to " + f.command.Name(), switchOff, false
 	case f.lost == device.Gone:
-		return "the drive is gone: " + f.text, plugIn, false
+		return "the drive is gone: " + f.text, devnode.PlugIn, false
 	case f.lost != 0:
 		return f.Error(), "", false
 	case f.says(scsi.NotReadyKey, 0x3A) && f.sense.ASCQ == 2:
 		return "its tray is open", closeTray, true
 	case f.class == scsi.NoMedium:
-		return "there is no disc in it", putIn, true
+		return "there is no disc in it", devnode.PutIn, true
 	case f.class == scsi.Unrecognised:
 		return "the drive does not recognise the disc: " + f.said(), leadInCure + " To read it blindly, where its size is known: --assume-sectors N.", false
 	case f.class == scsi.Medium, f.class == scsi.Track:
@@ -72,16 +67,4 @@ func settingsInWords(s device.Settings) string {
 		return fmt.Sprintf("a read retry count of %d", *s.Retries)
 	}
 	return fmt.Sprintf("a speed of %d kB/s", s.SpeedKBps)
-}
-
-// errnoText is an errno's name and words: "EIO: input/output error".
-func errnoText(err error) string {
-	errno, ok := errors.AsType[syscall.Errno](err)
-	if !ok {
-		return err.Error()
-	}
-	if name := unix.ErrnoName(errno); name != "" {
-		return name + ": " + errno.Error()
-	}
-	return errno.Error()
 }
