@@ -23,6 +23,7 @@ import (
 func TestMain(m *testing.M) {
 	child.Main(openers)
 	faultydisc.Main()
+	guestShell()
 	testscript.Main(suite{m}, map[string]func(){"turnstone": main})
 }
 

@@ -20,7 +20,8 @@ func TestOpticalDrives(t *testing.T) {
 		drives []string
 		run    func(t *testing.T, g *guest, d []*usbDrive)
 	}
-	hang, clean := scenario{[]string{"HANG"}, endlessHang}, scenario{[]string{"CLEAN"}, cleanDisc}
+	hang, mains := scenario{[]string{"HANG"}, endlessHang}, scenario{[]string{"MAINS"}, mainsSwitch}
+	clean := scenario{[]string{"CLEAN"}, cleanDisc}
 	others := []scenario{
 		{[]string{"SCRATCHED", "OTHER"}, twoRoundsTwoDrives},
 		{[]string{"KILLED"}, settingsAfterAKill},
@@ -33,7 +34,7 @@ func TestOpticalDrives(t *testing.T) {
 		{[]string{"TRAY"}, trayAndSpindle},
 	}
 	var models []string
-	for _, s := range append(others, hang, clean) {
+	for _, s := range append(others, hang, mains, clean) {
 		models = append(models, s.drives...)
 	}
 	g, drives := bootGuest(t, models...)
@@ -51,6 +52,7 @@ func TestOpticalDrives(t *testing.T) {
 		})
 	}
 	play(t, hang, true) // minutes in which nothing happens
+	play(t, mains, true)
 	t.Run("meanwhile", func(t *testing.T) {
 		t.Parallel()
 		play(t, clean, false) // it measures

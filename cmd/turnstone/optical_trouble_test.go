@@ -3,6 +3,8 @@ package main
 import (
 	"encoding/json"
 	"fmt"
+	"os"
+	"path/filepath"
 	"strings"
 	"syscall"
 	"testing"
@@ -132,6 +134,40 @@ func endlessHang(t *testing.T, g *guest, d []*usbDrive) {
 	j.plug(d[0])
 	r, _ = j.read("--to-the-end")
 	r.is(exitDone)
+	w := j.fetched()
+	w.truthful()
+	w.whole()
+}
+
+// The drive never answers again, and the user has a switch for its mains: the last
+// step. The same pass goes on with the drive, though it may have another node now.
+func mainsSwitch(t *testing.T, g *guest, d []*usbDrive) {
+	j := newJob(t, g, d[0], newDisc(t, cdSectors, cdSectors, 0), fmt.Sprintf("%d stall 24h", gate))
+	wish := "wish-" + d[0].model
+	run := j.start("--to-the-end", "--stall", "8s", "--mains-switch", "/host/"+wish)
+	var node []byte
+	for node == nil {
+		if run.ended() {
+			t.Fatalf("the pass ended before the switch was thrown: %+v", run.wait())
+		}
+		time.Sleep(lookEvery)
+		node, _ = os.ReadFile(filepath.Join(g.share, wish))
+	}
+	if string(node) != j.node {
+		t.Errorf("the switch is thrown for %q; want the drive's node, %s", node, j.node)
+	}
+	d[0].switchOff()
+	d[0].start(t, d[0].built)
+	d[0].tell("insert "+j.disc.path, "plug")
+	if err := os.Remove(filepath.Join(g.share, wish)); err != nil {
+		t.Fatal(err)
+	}
+	r := run.wait().is(exitDone)
+	for _, e := range append(r.events("stall"), r.events("step")...) {
+		t.Logf("%s %v: %s", e.Kind, e.Range, e.Text)
+	}
+	j.seen = 0 // it has a log of its own since it was switched on
+	j.lists("bad")
 	w := j.fetched()
 	w.truthful()
 	w.whole()
