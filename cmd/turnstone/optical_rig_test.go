@@ -105,7 +105,7 @@ func bootGuest(t *testing.T, models ...string) (*guest, map[string]*usbDrive) {
 		t.Fatalf("go test -c: %v\n%s", err, out)
 	}
 	limit := strconv.Itoa(int(guestLimit.Seconds()))
-	bus := "-device qemu-xhci,id=xhci,p2=15,p3=1"
+	bus := "-cpu max -device qemu-xhci,id=xhci,p2=15,p3=1"
 	drives := map[string]*usbDrive{}
 	for _, model := range models {
 		d := &usbDrive{t: t, model: model, dir: filepath.Join(share, model)}

@@ -180,16 +180,21 @@ func (d *opened) describe(s spec) error {
 // nothing, and where all is bad each one fails in its own time.
 const mostRead = 128
 
+// mostAsked bounds one request: 512 KiB. A request costs the way to the child and back,
+// so where the host takes little at a time, 120 KiB on USB, it is read by several READs.
+// The first one that fails is the last: what lies behind counts as not asked.
+const mostAsked = 256
+
 // largest is how many sectors one READ and one request may have where the host takes
-// commands of limit bytes: whole blocks, 48 of the 60 sectors that USB takes. A host
-// that takes less than a block gets it in pieces.
+// commands of limit bytes: whole blocks, 48 of the 60 sectors that USB takes, and so
+// often. A host that takes less than a block gets it in pieces.
 func largest(limit, block int) (piece, request int) {
 	piece = min(limit/sector.Size, mostRead)
 	if piece < block {
 		return max(piece, 1), block
 	}
 	piece -= piece % block
-	return piece, piece
+	return piece, mostAsked / piece * piece
 }
 
 // medium is the same for two openings with certainly the same disc in the drive: the
@@ -217,21 +222,11 @@ func (u *unit) mediaEvent() (e scsi.MediaEvent, told bool) {
 	if f != nil {
 		return 0, false
 	}
-	s, err := parseMediaStatus(b)
+	s, err := scsi.ParseMediaStatus(b)
 	if err != nil || s.None {
 		return 0, false
 	}
 	return s.Event, true
-}
-
-// parseMediaStatus reads the response to GET EVENT STATUS NOTIFICATION. Some drives
-// count only the descriptor's four bytes as its length, not the whole of what follows
-// (QEMU's do; Linux takes both, sr.c, sr_get_events).
-func parseMediaStatus(b []byte) (scsi.MediaStatus, error) {
-	if len(b) == scsi.MediaEventLen && b[0] == 0 && b[1] == 4 {
-		b[1] = scsi.MediaEventLen - 2
-	}
-	return scsi.ParseMediaStatus(b)
 }
 
 // leaveFormTwo takes the tracks out that hold sectors of form 2, as a Video CD's

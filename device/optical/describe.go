@@ -186,7 +186,7 @@ func (o *opened) describeTray(d *Description) {
 	if f != nil {
 		return
 	}
-	s, err := parseMediaStatus(b)
+	s, err := scsi.ParseMediaStatus(b)
 	switch {
 	case err != nil || s.None:
 	case s.DoorOpen:

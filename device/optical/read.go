@@ -44,7 +44,7 @@ func (d *opened) Read(r sector.Range, buf []byte) child.Outcome {
 const mostTries = 6
 
 // readPiece sends one READ, again where the drive did not perform it. Good sectors
-// lead the range.
+// lead the range; fewer of them without an error where the drive wants shorter READs.
 func (d *opened) readPiece(r sector.Range, buf []byte) (good int64, weak bool, err *device.ReadError) {
 	again := d.failed.Overlaps(r)
 	var last *fault
@@ -80,11 +80,25 @@ func (d *opened) readPiece(r sector.Range, buf []byte) (good int64, weak bool, e
 			d.noFUA = true
 		case f.says(scsi.IllegalRequest, 0x20) && !d.long:
 			d.long = true
+		case f.says(scsi.IllegalRequest, 0x24) && d.shorten(r):
+			return good, weak, nil // the rest of the request in shorter ones
 		default:
 			return good + d.kept(rest, room[:came], f), weak, f.readError(rest)
 		}
 	}
 	return good, weak, last.readError(r)
+}
+
+// shorten makes the READs to come half as long as the one that the drive refused, of
+// whole blocks; it can't where that was a single block or less.
+func (d *opened) shorten(refused sector.Range) bool {
+	block := int64(d.info.BlockSectors)
+	half := refused.Count() / 2 / block * block
+	if half < block {
+		return false
+	}
+	d.piece = int(half)
+	return true
 }
 
 // kept is how many sectors are good that came before a READ failed: those in front of

@@ -346,3 +346,33 @@ func (f *fuzzed) Do(cmd scsi.Command, data []byte, timeout time.Duration) (Resul
 	}
 	return f.result, nil
 }
+
+// A drive that takes no READ of more than 20 sectors says that a field is invalid: it
+// is asked for half as much until it takes it, and from then on at once.
+func TestShorterReads(t *testing.T) {
+	c := cannedDVD(2000)
+	d := c.mustOpen(t)
+	refused := 0
+	c.before = func(cmd scsi.Command) (Result, error, bool) {
+		q, err := scsi.Parse(cmd.CDB())
+		if r, ok := q.(scsi.Read10); err == nil && ok && r.Blocks > 20 {
+			refused++
+			return check(invalidField, int(cmd.Len())), nil, true
+		}
+		return Result{}, nil, false
+	}
+	for range 2 {
+		if out := readOf(t, d, sector.Span(96, 240)); out.Err != nil {
+			t.Fatalf("Read = %v; want all of it", out.Err)
+		}
+	}
+	if refused != 1 || d.piece != 16 {
+		t.Errorf("%d READs were refused, and %d sectors are asked for at a time; want 1, and 16", refused, d.piece)
+	}
+	c.before = func(scsi.Command) (Result, error, bool) {
+		return check(invalidField, 0), nil, true
+	}
+	if out := readOf(t, d, sector.Span(96, 240)); out.Err == nil || out.Err.Class != device.Refused {
+		t.Errorf("Read of a drive that refuses a single block = %v; want that it is refused", out.Err)
+	}
+}

@@ -56,7 +56,7 @@ var codes = []struct {
 
 	{5, []uint8{0x20}, []uint8{0x00}, 0, device.Refused, scsi.DoWithout}, // READ(12) then
 	{5, []uint8{0x21}, []uint8{0x00, 0x07}, device.Medium, device.Medium, scsi.ClipRange},
-	{5, []uint8{0x24}, []uint8{0x00}, device.Refused, device.Refused, scsi.AskLess},
+	{5, []uint8{0x24}, []uint8{0x00}, 0, device.Refused, scsi.AskLess}, // half as much then
 	{5, []uint8{0x26}, []uint8{0x00, 0x01, 0x02}, device.Refused, device.Refused, scsi.AskLess},
 	{5, []uint8{0x63}, []uint8{0x00}, device.Medium, device.Medium, scsi.ClipRange},
 	{5, []uint8{0x64}, []uint8{0x00}, device.Refused, device.Refused, 0},

@@ -53,8 +53,10 @@ type MediaStatus struct {
 	LastSlot  uint8
 }
 
-// ParseMediaStatus reads the response. ErrShort is returned below 4 bytes, and
-// below 8 where there is an event; ErrFormat when it is of another class.
+// ParseMediaStatus reads the response. Its length is that of what follows the length
+// itself, 6 bytes; drives that count the descriptor's 4 alone are understood as well
+// (QEMU's do, and Linux takes both: sr.c, sr_get_events). ErrShort is returned below 4
+// bytes, and below 8 where there is an event; ErrFormat when it is of another class.
 func ParseMediaStatus(b []byte) (MediaStatus, error) {
 	if err := enough("event status", b, eventHead); err != nil {
 		return MediaStatus{}, err
@@ -66,7 +68,8 @@ func ParseMediaStatus(b []byte) (MediaStatus, error) {
 	if class := b[2] & 7; class != mediaClass {
 		return MediaStatus{}, fmt.Errorf("%w: event of class %d; want %d", ErrFormat, class, mediaClass)
 	}
-	if _, err := claimed16("event status", b, MediaEventLen, MediaEventLen); err != nil {
+	descriptor := int(be.Uint16(b)) == MediaEventLen-eventHead && len(b) >= MediaEventLen
+	if _, err := claimed16("event status", b, MediaEventLen, MediaEventLen); err != nil && !descriptor {
 		return MediaStatus{}, err
 	}
 	s.Event, s.DoorOpen, s.Present = MediaEvent(b[4]&15), has(b[5], 0), has(b[5], 1)

@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"turnstone/device/sector"
 	"turnstone/mapfile"
@@ -142,6 +143,24 @@ func TestRequestSize(t *testing.T) {
 	// 8 come; 3 of 8 are decided, the other 5 are asked for first: 1, 2, then
 	// what is left of them, then on at the old place.
 	if want := []int64{8, 8, 1, 2, 2, 8, 8, 8}; !slices.Equal(sizes, want) {
+		t.Errorf("sizes = %v; want %v", sizes, want)
+	}
+}
+
+// TestSlowAnswers: a drive whose answers are long in coming is asked for less, one
+// that is quick again for more.
+func TestSlowAnswers(t *testing.T) {
+	p := New(long(64))
+	var sizes []int64
+	for i, took := range []time.Duration{0, patience + 1, 2*patience + 1, 2*patience + 1, 2*patience + 1, 2*patience + 1, patience, patience, 0} {
+		q, step := p.Next()
+		if step != Ask {
+			t.Fatalf("step %d at request %d", step, i)
+		}
+		sizes = append(sizes, q.Range.Count()/16)
+		p.Note(Outcome{Request: q, Good: q.Range.Count(), Took: took})
+	}
+	if want := []int64{8, 8, 8, 4, 2, 1, 1, 2, 4}; !slices.Equal(sizes, want) {
 		t.Errorf("sizes = %v; want %v", sizes, want)
 	}
 }

@@ -3,6 +3,7 @@ package plan
 import (
 	"slices"
 	"sort"
+	"time"
 
 	"turnstone/device/sector"
 	"turnstone/mapfile"
@@ -186,6 +187,11 @@ func (s *byStretches) cut(run sector.Range, n int64) sector.Range {
 	return sector.Range{First: run.First, End: min(run.End, (run.First/block+1)*block)}
 }
 
+// patience is how long an answer may take: one that was longer in coming makes the
+// requests no longer, one twice as long makes them shorter. Whoever ends a pass, or
+// looks at it, waits for it.
+const patience = 800 * time.Millisecond
+
 // note takes an outcome and gives the number of sectors that it decides.
 func (s *byStretches) note(o Outcome) int64 {
 	r := o.Request.Range
@@ -206,7 +212,12 @@ func (s *byStretches) note(o Outcome) int64 {
 		st.learnt.note(o, failed, s.disc.Block)
 	}
 	if came == r {
-		st.size = min(2*st.size, s.disc.Largest/s.disc.Block)
+		switch {
+		case o.Took > 2*patience:
+			st.size = max(1, st.size/2)
+		case o.Took <= patience:
+			st.size = min(2*st.size, s.disc.Largest/s.disc.Block)
+		}
 		return o.Good
 	}
 	st.size = 1
