@@ -129,6 +129,68 @@ func TestPassByADriveThatRefusesRetries(t *testing.T) {
 	}
 }
 
+// slow is a drive that can't be told a speed.
+type slow struct{ settable }
+
+func (d *slow) Set(ctx context.Context, s device.Settings) error {
+	if s.SpeedKBps != 0 {
+		return fmt.Errorf("%w: a speed", device.ErrUnsupported)
+	}
+	return d.settable.Set(ctx, s)
+}
+
+// The cap that a fragile disc was read by holds until another is said, in whatever
+// drive; one that is not fragile is read by what is said each time.
+func TestCapOfAFragileDisc(t *testing.T) {
+	box := made(t, 4096)
+	read := func(drive device.Reader, cap int) (Ending, []mapfile.Event, error) {
+		heard := &heard{}
+		end, err := box.Read(t.Context(), Reading{Reader: drive, Settings: mapfile.Settings{SpeedKBps: cap}, Again: true, ToTheEnd: true, Listener: heard})
+		return end, heard.events, err
+	}
+	fast := func() *settable {
+		fake := devicetest.NewFake(4096, devicetest.Options{})
+		fake.Fail(sector.Span(2048, 16), device.Medium, devicetest.Always) // something is left to ask
+		return &settable{Fake: fake, most: 16}
+	}
+	for _, step := range []struct {
+		fragile string
+		cap     int
+		want    int // kB/s that the drive is told; 0: nothing
+		told    bool
+	}{
+		{"", 5540, 5540, false}, {"", 0, 0, false},
+		{"yes", 0, 0, false}, {"yes", 2770, 2770, false}, {"yes", 0, 2770, true}, {"yes", 1385, 1385, false}, {"yes", 0, 1385, true},
+		{"no", 0, 0, false},
+	} {
+		if step.fragile != "" {
+			if err := box.Inspected(mapfile.Seen{Fragile: step.fragile}); err != nil {
+				t.Fatal(err)
+			}
+		}
+		drive := fast()
+		_, heard, err := read(drive, step.cap)
+		told := slices.ContainsFunc(heard, func(e mapfile.Event) bool { return e.Kind == KindCapped })
+		want := []string{fmt.Sprintf("a speed of %d kB/s", step.want)}
+		if step.want == 0 {
+			want = nil
+		}
+		if err != nil || !slices.Equal(drive.said, want) || told != step.told {
+			t.Errorf("fragile %q, cap %d: the drive was told %q, the user told %v, %v; want %q, %v", step.fragile, step.cap, drive.said, told, err, want, step.told)
+		}
+	}
+	if err := box.Inspected(mapfile.Seen{Fragile: "yes"}); err != nil {
+		t.Fatal(err)
+	}
+	drive := &slow{*fast()}
+	if end, heard, err := read(drive, 0); err != nil || end.Pass < 0 || !slices.ContainsFunc(heard, func(e mapfile.Event) bool { return e.Kind == KindCapped }) {
+		t.Errorf("a drive that can't be told the cap kept: %+v, %v, %v; want a pass, and that the user hears of it", end, heard, err)
+	}
+	if _, _, err := read(drive, 2770); !errors.Is(err, ErrSettings) {
+		t.Errorf("a drive that can't be told the cap that is said = %v; want ErrSettings", err)
+	}
+}
+
 // What the user says stands before what the plan wants; a cap is one.
 func TestUsersSettingsGoFirst(t *testing.T) {
 	drive := &settable{Fake: devicetest.NewFake(64, devicetest.Options{}), most: 20}

@@ -104,8 +104,8 @@ func (c *Case) Read(ctx context.Context, r Reading) (Ending, error) {
 // block has to show that it is the case's.
 func (c *Case) readKnown(ctx context.Context, r Reading, info device.Info, disc mapfile.Disc, mustRead bool) (Ending, error) {
 	none := Ending{Pass: -1}
-	control := newControl(r.Reader, r.Settings)
-	if err := control.takes(ctx); err != nil {
+	control, err := c.careful(ctx, r, &disc)
+	if err != nil {
 		return none, err
 	}
 	if mustRead && !r.SameDisc {

@@ -136,6 +136,9 @@ func SeenInWords(s mapfile.Seen) string {
 	if s.SizeCM != 0 {
 		parts = append(parts, fmt.Sprintf("%d cm", s.SizeCM))
 	}
+	if s.CapKBps != 0 {
+		parts = append(parts, fmt.Sprintf("to be read at %d kB/s at most", s.CapKBps))
+	}
 	if s.By != "" {
 		parts = append(parts, "seen by "+s.By)
 	}

@@ -85,6 +85,7 @@
 // form of the head are those of every version.
 //
 //	1.1  the record "wanted"
+//	1.2  the speed cap of a fragile disc
 //
 // # What a kill or a loss of power leaves
 //

@@ -75,6 +75,10 @@ type Seen struct {
 	SizeCM  int       `json:"size_cm,omitempty"` // 8, 12
 	By      string    `json:"by,omitempty"`
 	Note    string    `json:"note,omitempty"`
+
+	// CapKBps is the speed, in 1000 bytes a second, that the user wants a fragile
+	// disc to be read at, at most; 0 where nothing was said.
+	CapKBps int `json:"cap_kbps,omitempty"`
 }
 
 // clone is a copy that shares nothing.

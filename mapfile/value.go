@@ -13,7 +13,7 @@ import (
 // this program does not know of is not lost.
 const (
 	major = 1
-	minor = 1
+	minor = 2
 )
 
 // The buckets of the file.

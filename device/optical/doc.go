@@ -53,7 +53,9 @@
 // at or beyond the failing address is not good, nor is any after an error without an
 // address. Before anything is read, the flags TB, RC and DCR of mode page 01h, under
 // which wrong bytes may come as good ones, are taken back if they are set. Streaming
-// is not used.
+// is not used, in a survey neither: a drive that streams gives what it has in time,
+// right or wrong, without saying which, so that a sample would tell nothing of the disc.
+// What makes a survey quick is a read retry count of 0.
 //
 // A READ is sent again only when the drive has not performed it: it had something else
 // to tell, or the transport broke off (twice at most). A range that failed before is
