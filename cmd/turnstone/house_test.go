@@ -36,11 +36,12 @@ var house = map[string]struct{ ours, outside string }{
 	"device/blockdev":  {"device device/sector device/child device/devnode", "golang.org/x/sys"},
 	"device/optical":   {"device device/sector device/scsi device/child device/devnode", "golang.org/x/sys"},
 	"device/sim":       {"device device/sector device/spiral ecc/dvd ecc/rs", ""},
+	"device/sim/press": {"", ""},
 	"device/sim/unit":  {"device device/sector device/scsi device/sim", ""},
 	"device/sim/ruler": {"device device/sector device/sim", ""},
 	"imager": {"device device/sector device/spiral mapfile mapfile/chart imager/plan imager/volume imager/volume/tree",
 		""},
-	"cmd/turnstone": {"device device/sector device/child device/blockdev device/optical device/sim device/sim/ruler mapfile mapfile/chart imager imager/plan imager/volume imager/volume/tree",
+	"cmd/turnstone": {"device device/sector device/child device/blockdev device/optical device/sim device/sim/press device/sim/ruler mapfile mapfile/chart imager imager/plan imager/volume imager/volume/tree",
 		"github.com/spf13/pflag golang.org/x/sys"},
 }
 
