@@ -8,11 +8,12 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"time"
 
 	"turnstone/device/sector"
+	"turnstone/device/sim/press"
 	"turnstone/imager"
 	"turnstone/mapfile"
 )
@@ -28,8 +29,35 @@ var demoScenario []byte
 // something, small enough for any folder and patience.
 const demoSectors = 32768
 
-// makeDemoDisc makes what the disc holds: in each sector a line with its number,
-// and noise that is the same every time.
+// demoMade is when the demo's disc was made.
+var demoMade = time.Date(2009, 8, 7, 18, 5, 4, 0, time.UTC)
+
+// demoDisc is what the demo's disc holds: a DVD-Video with a menu and five films, and
+// folders with photos and letters, as someone makes them for their family. All of it is
+// invented.
+func demoDisc() press.Disc {
+	photos := press.Folder{Name: "PHOTOS"}
+	for i := range 8 {
+		photos.Files = append(photos.Files, press.File{
+			Name: fmt.Sprintf("IMG_%04d.JPG", 1+i), Made: demoMade.Add(time.Duration(i-30) * time.Hour), Data: press.Photo(1+i, 280, 210)})
+	}
+	letters := press.Folder{Name: "LETTERS", Files: []press.File{
+		{Name: "READ_ME.TXT", Made: demoMade, Data: []byte("The films are of the summer: 1 the garden, 2 the choir, 3 the dog, 4 the lake, 5 the fair.\r\n")},
+		{Name: "TO_KIM.TXT", Made: demoMade, Data: []byte("Dear Kim, this is an invented disc, and nobody was ever on it.\r\n")},
+	}}
+	disc := press.Disc{
+		Label: "SUMMER_2009", Made: demoMade, Menu: 12 * time.Second, Sectors: demoSectors,
+		Folders: []press.Folder{photos, letters},
+	}
+	// So long that the scratches of the scenario lie in four of them, and that with each
+	// step of the work another is whole.
+	for i, seconds := range []time.Duration{300, 230, 58, 185, 165} {
+		disc.Films = append(disc.Films, press.Film{Length: seconds * time.Second, Made: demoMade.AddDate(0, 0, 9*i-41)})
+	}
+	return disc
+}
+
+// makeDemoDisc records the demo's disc into a file.
 func makeDemoDisc(name string) (err error) {
 	f, err := os.OpenFile(name, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
 	if err != nil {
@@ -37,13 +65,9 @@ func makeDemoDisc(name string) (err error) {
 	}
 	defer func() { err = errors.Join(err, f.Close()) }()
 	w := bufio.NewWriterSize(f, 1<<20)
-	noise := rand.NewChaCha8([32]byte{1})
-	var p [sector.Size]byte
-	for a := range demoSectors {
-		noise.Read(p[copy(p[:], fmt.Sprintf("sector %d of an invented disc\n", a)):])
-		if _, err := w.Write(p[:]); err != nil {
-			return err
-		}
+	disc := demoDisc()
+	if err := disc.Write(w); err != nil {
+		return err
 	}
 	return w.Flush()
 }

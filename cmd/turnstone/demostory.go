@@ -30,10 +30,14 @@ var demoStory = []struct {
 	{"Only what is missing is asked for. That it is the same disc which came back can only be told from what it holds: " +
 		"one good block is compared first.",
 		readCommand, []string{demoCaseName, "--drive", demoScenarioName + ":A"}, exitMissing},
+	{"The customer asks for the films. One more of them is whole.",
+		filesCommand, []string{demoCaseName}, exitDone},
 	{"It is hazy still. Once more, finer.",
 		roundCommand, []string{demoCaseName, "polish fine, 90 s", "--by", "Sam", "--quiet-cautions"}, exitDone},
 	{"And again only what is missing.",
 		readCommand, []string{demoCaseName, "--drive", demoScenarioName + ":A"}, exitMissing},
+	{"Two more films; one lacks a little.",
+		filesCommand, []string{demoCaseName}, exitDone},
 	{"Little is left, and the other drive is free. What it takes off the disc is nothing.",
 		readCommand, []string{demoCaseName, "--drive", demoScenarioName + ":B"}, exitDone},
 	{"Everything is there. Who won what?",
@@ -58,6 +62,8 @@ Look around, or do the job yourself:
   turnstone round my-case "polish fine, 90 s"
   turnstone read my-case --drive disc.json:A
   turnstone read my-case --drive disc.json:B
+  turnstone files my-case
+  turnstone extract my-case my-films
   cmp my-case/image.iso disc.iso
 `, dir, shellWord(dir))
 }

@@ -66,11 +66,9 @@ func listFiles(dir string, sums, asJSON bool, s streams) (err error) {
 		}
 		return rottenFound(files, dir, s)
 	}
-	w := bufio.NewWriter(s.Out)
-	filesText(w, files)
-	if err := w.Flush(); err != nil {
-		return err
-	}
+	var text strings.Builder
+	filesText(&text, files)
+	tell(s.Out, "%s", text.String())
 	if sums {
 		tell(s.Out, "\nThe sums of %s are in %s\n", filesInWords(len(made), "whole file"), imager.SumsPath(dir))
 	}
