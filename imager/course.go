@@ -7,46 +7,81 @@ import (
 	"turnstone/mapfile"
 )
 
-// course is the parts of one pass, each of which has a plan of its own. Where all of
-// the disc is wanted, or the user says which sectors, there is one. Where files are
-// wanted:
+// course is the parts of one pass, each of which has a plan of its own. Where the user
+// says which sectors, there is one. Else what tells where files lie comes first, and
+// where files are wanted, these:
 //
 //	structures ──> structures ──> … ──> wanted files ──> all else
 //	 what is missing of descriptors      until little     only to the end
 //	 and directories, looked up anew     is left of it
 //	 as long as that brings more
 //
+// Where all of the disc is wanted, films come before other files, and menus, backups
+// and what no file holds come last; but first of each what comes easily, for the inside
+// of one scratch takes longer than all that is whole:
+//
+//	structures … ──> films ──> files ──> the rest ──> films ──> files ──> the rest ──> all
+//	                 └─── as long as it comes well ─┘ └────── until little is left ──────┘
+//
+// A part that was left goes on with the plan that it had, since that knows what failed
+// with few retries and is to be asked with more. The last looks at what all of them have
+// left, with what all of them have learnt.
+//
 // A later part sees in the map what the ones before have asked, as a later pass would,
 // and does not ask for it again.
 type course struct {
-	c     *Case
-	r     Reading
-	info  device.Info
-	disc  mapfile.Disc
-	parts []part     // those to come
-	asked sector.Set // structures that a part was for
-	looks int        // how often it was looked up what tells of the wanted files
-	what  string     // what the part that runs is for; "" for all that the pass may ask
-	last  plan.End   // how the last part ended that asked for nothing
+	c      *Case
+	r      Reading
+	info   device.Info
+	disc   mapfile.Disc
+	parts  []part     // those to come
+	asked  sector.Set // structures that a part was for
+	looks  int        // how often it was looked up what tells of the files
+	turns  turns      // where they lie, if all of the disc is wanted
+	what   string     // what the part that runs is for; "" for all that the pass may ask
+	last   plan.End   // how the last part ended that asked for nothing
+	runs   part       // the part that runs
+	pace   pace       // of it
+	paused [shares]*plan.Plan
+	beyond int64 // sectors that the parts to come may ask for
 }
 
-// part is what a part of a pass is for.
-type part uint8
+// part is what a part of a pass is for, and whether it ends where the surface is bad.
+type part struct {
+	of     share
+	easily bool
+}
+
+// share is a share of a disc.
+type share uint8
 
 const (
-	partAll        part = iota // all that the pass may ask for
-	partStructures             // what tells of the wanted files
-	partWanted                 // what they lie in
+	shareAll        share = iota // all that the pass may ask for
+	shareStructures              // what tells of files
+	shareWanted                  // what the wanted files lie in
+	shareFilms                   // all films, and what tells a player about them
+	shareFiles                   // all other files but menus and backups
+	shareRest                    // all else
+	shares
 )
 
 // courseOf is the parts of a pass over a disc.
 func (c *Case) courseOf(r Reading, info device.Info, disc mapfile.Disc) course {
-	k := course{c: c, r: r, info: info, disc: disc, parts: []part{partAll}}
-	if len(c.m.Wanted().Names) > 0 && r.Only.Empty() && r.Survey == 0 {
-		k.parts = []part{partStructures, partWanted}
+	k := course{c: c, r: r, info: info, disc: disc}
+	structures, all := part{of: shareStructures}, part{of: shareAll}
+	switch {
+	case !r.Only.Empty() || r.BySurface || r.Survey > 0 && r.SurveyEvenly:
+		k.parts = []part{all}
+	case r.Survey > 0:
+		k.parts = []part{structures, all}
+	case len(c.m.Wanted().Names) > 0:
+		k.parts = []part{structures, {of: shareWanted}}
 		if r.ToTheEnd {
-			k.parts = append(k.parts, partAll)
+			k.parts = append(k.parts, all)
 		}
+	default:
+		k.parts = []part{structures, {shareFilms, true}, {shareFiles, true}, {shareRest, true},
+			{of: shareFilms}, {of: shareFiles}, {of: shareRest}, all}
 	}
 	return k
 }
@@ -54,14 +89,19 @@ func (c *Case) courseOf(r Reading, info device.Info, disc mapfile.Disc) course {
 // over tells whether no part is left.
 func (k *course) over() bool { return len(k.parts) == 0 }
 
-// next is the plan of the next part that has something to ask for, with its first
-// request, and nil where none is left. It asks for nothing of skip. The map must know
-// all that the pass has asked so far, but for that, and belong to the caller.
+// next is the plan of the next part that has something to ask for, and nil where none is
+// left; with its first request, unless it goes on. It asks for nothing of skip. The map
+// must know all that the pass has asked so far, but for that, and belong to the caller.
 func (k *course) next(skip sector.Set) (*plan.Plan, *plan.Request, error) {
 	for len(k.parts) > 0 {
 		task, ok, err := k.task(skip)
 		if err != nil {
 			return nil, nil, err
+		}
+		if order := k.paused[k.runs.of]; order != nil && !k.runs.easily {
+			k.paused[k.runs.of] = nil
+			k.look(task, skip, order)
+			return order, nil, nil
 		}
 		if todo := plan.ToAsk(task); !ok || todo.Empty() {
 			continue
@@ -69,6 +109,7 @@ func (k *course) next(skip sector.Set) (*plan.Plan, *plan.Request, error) {
 		order := plan.New(task)
 		first, step := order.Next()
 		if step == plan.Ask {
+			k.look(task, skip, order)
 			return order, &first, nil
 		}
 		k.last = k.endOf(order)
@@ -76,33 +117,51 @@ func (k *course) next(skip sector.Set) (*plan.Plan, *plan.Request, error) {
 	return nil, nil, nil
 }
 
+// look looks how much the parts behind the one that begins may ask for.
+func (k *course) look(task plan.Task, skip sector.Set, order *plan.Plan) {
+	k.beyond, k.pace = 0, pace{}
+	if len(k.parts) > 0 && k.what == "" {
+		task.Only, task.Survey = k.allBut(&skip), 0
+		all := plan.ToAsk(task)
+		k.beyond = max(0, all.Count()-order.Left())
+	}
+}
+
 // task is the next part; not ok where there is nothing that it is for.
 func (k *course) task(skip sector.Set) (task plan.Task, ok bool, err error) {
 	task = taskOf(k.c.m, k.info, k.disc)
 	task.Again, task.ToTheEnd = k.r.Again, k.r.ToTheEnd
-	task.Survey, task.SurveyEvenly = k.r.Survey, k.r.SurveyEvenly
-	only, restricted := k.r.Only, !k.r.Only.Empty()
+	only, restricted := sector.Set{}, true
 	k.what = ""
-	switch k.parts[0] {
-	case partStructures:
-		k.what = "of what tells of the wanted files"
+	k.runs = k.parts[0]
+	switch k.runs.of {
+	case shareStructures:
 		if only, err = k.structures(); err != nil {
 			return task, false, err
 		}
-		if only.Empty() {
-			k.parts = k.parts[1:]
-			return task, false, nil
+		if len(k.c.m.Wanted().Names) > 0 {
+			k.what = "of what tells of the wanted files"
 		}
 		k.asked = k.asked.Union(&only)
-		restricted, task.ToTheEnd = true, true
-		// The part stays: it is looked whether that tells of more.
-	case partWanted:
+		task.ToTheEnd = true
+	case shareWanted:
 		k.what = "of the wanted files"
 		wanted := k.c.m.Wanted().Sectors
-		only, restricted = k.blocks(&wanted), true
-		k.parts = k.parts[1:]
-	case partAll:
-		k.parts = k.parts[1:]
+		only = k.blocks(&wanted)
+	case shareFilms:
+		only = k.turns.films
+	case shareFiles:
+		only = k.turns.files
+	case shareRest:
+		if held := k.turns.films.Union(&k.turns.files); !held.Empty() { // else all is one part
+			only = k.allBut(&held)
+		}
+	case shareAll:
+		task.Survey, task.SurveyEvenly = k.r.Survey, k.r.SurveyEvenly
+		only, restricted = k.r.Only, !k.r.Only.Empty()
+	}
+	if k.runs.of != shareStructures || only.Empty() {
+		k.parts = k.parts[1:] // else it stays: it is looked whether that tells of more
 	}
 	if !skip.Empty() {
 		if !restricted {
@@ -114,20 +173,42 @@ func (k *course) task(skip sector.Set) (task plan.Task, ok bool, err error) {
 	return task, !restricted || !only.Empty(), nil
 }
 
-// mostLooks bounds how often the wanted files are looked up in a pass: each time a
-// level of directories more is known, of which a disc has a handful.
+// leaves tells whether the part that runs is to be left, though its plan is not done.
+func (k *course) leaves() bool { return k.runs.easily && k.pace.slow }
+
+// mostLooks bounds how often files are looked up in a pass: each time a level of
+// directories more is known, of which a disc has a handful.
 const mostLooks = 64
 
-// structures is what is missing, and was not a part's before, of what tells of wanted
-// files. It keeps what was looked up.
-func (k *course) structures() (sector.Set, error) {
-	k.looks++
-	files, _, err := k.c.lookUpWanted()
-	if err != nil || files == nil || !k.c.m.Wanted().Open || k.looks > mostLooks {
-		return sector.Set{}, err
+// front is the sectors from a disc's start on in which nearly every disc has what its
+// directories are found by. What may stand in for it lies at the end, where discs are
+// worst, and is asked for where this has not helped.
+const front = 512
+
+// structures is what is missing, and was not a part's before, of what tells of files. It
+// keeps what was looked up.
+func (k *course) structures() (none sector.Set, err error) {
+	if k.looks++; k.looks > mostLooks {
+		return none, nil
+	}
+	var files *Files
+	if len(k.c.m.Wanted().Names) > 0 {
+		files, _, err = k.c.lookUpWanted()
+		if err == nil && !k.c.m.Wanted().Open {
+			return none, nil
+		}
+	} else if files, err = k.c.files(); err == nil {
+		k.turns = k.turnsOf(files.Volume)
+	}
+	if err != nil || files == nil {
+		return none, err
 	}
 	needed := k.blocks(&files.Volume.Structures.Needed)
-	return needed.Subtract(&k.asked), nil
+	needed = needed.Subtract(&k.asked)
+	if near := sector.Of(sector.Span(0, front)); files.Volume.Root == nil && needed.Overlaps(near.Bounds()) {
+		needed = needed.Intersect(&near)
+	}
+	return needed, nil
 }
 
 // blocks is the whole ECC blocks of a set: what is read of one costs no more than all
@@ -138,6 +219,12 @@ func (k *course) blocks(s *sector.Set) sector.Set {
 		ranges = append(ranges, r.Blocks(max(1, k.disc.BlockSectors)))
 	}
 	return sector.Of(ranges...)
+}
+
+// allBut is the disc without a set.
+func (k *course) allBut(s *sector.Set) sector.Set {
+	disc := sector.Of(whole(k.disc.Sectors))
+	return disc.Subtract(s)
 }
 
 // endOf is how a part's plan ended, in words that say which part.
@@ -152,6 +239,9 @@ func (k *course) endOf(order *plan.Plan) plan.End {
 // partOver goes over to the next part, or ends the pass. Nothing is in hand.
 func (p *pass) partOver() {
 	p.partDone = false
+	if p.course.leaves() {
+		p.course.paused[p.course.runs.of] = p.plan
+	}
 	end := p.course.endOf(p.plan)
 	if !p.course.over() {
 		p.saveNow() // the next part is planned by the map

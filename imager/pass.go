@@ -121,6 +121,10 @@ func (p *pass) look(ctx context.Context) {
 // ask keeps the drive's queue full.
 func (p *pass) ask(ctx context.Context) {
 	for len(p.asked) < p.info.Depth {
+		if p.course.leaves() {
+			p.partDone = len(p.asked) == 0
+			return
+		}
 		req, step := p.next()
 		switch {
 		case step == plan.Done && len(p.asked) == 0:
@@ -192,6 +196,7 @@ func (p *pass) act(ctx context.Context, a device.Answer) {
 	p.since = p.c.now()
 	out := judge(req.Request, a, p.block)
 	p.plan.Note(out)
+	p.course.pace.note(out.Good, out.Took)
 	if a.Err == nil && p.how == "" && ctx.Err() == nil {
 		p.ask(ctx) // before the data is used: the drive has work meanwhile
 	}
@@ -284,11 +289,14 @@ func (p *pass) stalled(ctx context.Context, e *device.ReadError) {
 	p.sameAfter(ctx, before)
 }
 
+// left is the sectors that the pass may still ask for.
+func (p *pass) left() int64 { return p.plan.Left() + p.course.beyond }
+
 // report tells the listener where the pass stands.
 func (p *pass) report() {
 	now := p.c.now()
 	g := p.progress(now)
-	g.Left = p.plan.Left()
+	g.Left = p.left()
 	if len(p.asked) > 0 {
 		g.Doing, g.At, g.Trying = p.asked[0].Why, p.asked[0].Range, now.Sub(p.since)
 	}

@@ -15,14 +15,15 @@ import (
 
 // Reading is one pass to be run.
 type Reading struct {
-	Reader   device.Reader
-	Only     sector.Set    // restricts the pass; empty: no restriction
-	Again    bool          // ask also for what this round and drive did not bring before
-	ToTheEnd bool          // go on until everything was asked for, however little it brings
-	Budget   time.Duration // the pass ends after this time; 0: no limit
-	SameDisc bool          // the user vouches that the drive holds the case's disc
-	Settle   bool          // read the sectors in conflict once more, and nothing else
-	Listener Listener      // may be nil
+	Reader    device.Reader
+	Only      sector.Set    // restricts the pass; empty: no restriction
+	Again     bool          // ask also for what this round and drive did not bring before
+	ToTheEnd  bool          // go on until everything was asked for, however little it brings
+	BySurface bool          // in the order of the surface alone: what files hold it does not count
+	Budget    time.Duration // the pass ends after this time; 0: no limit
+	SameDisc  bool          // the user vouches that the drive holds the case's disc
+	Settle    bool          // read the sectors in conflict once more, and nothing else
+	Listener  Listener      // may be nil
 
 	// Survey samples the surface instead of reading on: so many blocks at most, spread
 	// evenly where SurveyEvenly says so, else more of them where results disagree; 0:

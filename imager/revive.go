@@ -55,7 +55,7 @@ func (p *pass) watch(step device.Step, began time.Time, do func() error) error {
 		case <-news.C:
 			now := p.c.now()
 			g := p.progress(now)
-			g.Left, g.Reviving, g.Trying = p.plan.Left(), step, now.Sub(began)
+			g.Left, g.Reviving, g.Trying = p.left(), step, now.Sub(began)
 			p.listener.Progress(g)
 		}
 	}

@@ -26,7 +26,10 @@ Reads what the case is still missing from the drive's disc into the case's
 image, and goes on where an earlier pass ended. No good sector is read twice.
 Ctrl-C ends the pass in order, and again Ctrl-C at once; nothing is lost either
 way. What failed on this surface with this drive is not asked for again, unless
---again says so or another drive is used.`,
+--again says so or another drive is used.
+
+What tells where files lie is read first, then films, other files, menus and backups;
+of each what comes easily before what is hard.`,
 	example: "turnstone read anna-wedding --drive /dev/sr0",
 	setup:   setupRead,
 }

@@ -50,7 +50,7 @@ func (k *simulatedCase) read(ctx context.Context, t ruler.Task, d *ruler.Attende
 				return nil
 			}
 		}
-		end, err := k.c.Read(ctx, imager.Reading{Reader: d, SameDisc: true, ToTheEnd: true, Budget: left, CheckpointTime: seldom})
+		end, err := k.c.Read(ctx, imager.Reading{Reader: d, SameDisc: true, ToTheEnd: true, BySurface: true, Budget: left, CheckpointTime: seldom})
 		switch {
 		case errors.Is(err, imager.ErrNothingToAsk):
 			return nil

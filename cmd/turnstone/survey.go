@@ -20,7 +20,7 @@ var surveyCommand = command{
 Samples the surface: single blocks, spread so that they see radius and angle evenly,
 and more of them where results disagree; one in a hundred at most. What comes is in
 the image. It says how much is expected to be readable, how long that takes, and where
-the surface needs work.
+the surface needs work. What tells where files lie is read first: see files.
 
 With --missing only what is missing is sampled, evenly: how much of it this drive reads
 that others could not. Marks that no sample has met are in no estimate.`,

@@ -1,0 +1,90 @@
+package imager
+
+import (
+	"path"
+	"strings"
+	"time"
+
+	"turnstone/device/sector"
+	"turnstone/imager/volume"
+)
+
+// What is read first where nothing is said: films, then all other files, then what a
+// disc can do without.
+
+// rank is when a file's turn comes.
+type rank uint8
+
+const (
+	rankFilm  rank = iota // films, and what tells a player about them
+	rankFile              // all other files
+	rankSpare             // menus, and copies of what tells about films
+)
+
+// rankOf is a file's rank by its path. The names of DVD-Video and of recorders' discs
+// are fixed (VIDEO_TS, DVD_RTAV); elsewhere films are known by how their names end
+// (common practice).
+func rankOf(file string) rank {
+	dir, name := path.Split(strings.ToUpper(file))
+	stem, ext := strings.TrimSuffix(name, path.Ext(name)), strings.TrimPrefix(path.Ext(name), ".")
+	switch {
+	case ext == "BUP" || strings.HasPrefix(dir, "BDMV/BACKUP/"):
+		return rankSpare
+	case ext == "VOB" && (stem == "VIDEO_TS" || strings.HasPrefix(stem, "VTS_") && strings.HasSuffix(stem, "_0")):
+		return rankSpare
+	case filmEndings[ext]:
+		return rankFilm
+	case ext == "IFO" || strings.HasPrefix(dir, "BDMV/"):
+		return rankFilm
+	}
+	return rankFile
+}
+
+// filmEndings is how the names of films end: program and transport streams, what
+// cameras write, and the usual files of computers.
+var filmEndings = map[string]bool{
+	"VOB": true, "VRO": true, "MPG": true, "MPEG": true, "MPE": true, "M1V": true, "M2V": true, "MOD": true, "TOD": true,
+	"TS": true, "M2TS": true, "MTS": true, "M2T": true, "DAT": true, "DV": true, "AVI": true, "DIVX": true, "WMV": true, "ASF": true,
+	"MOV": true, "QT": true, "MP4": true, "M4V": true, "3GP": true, "MKV": true, "FLV": true, "OGV": true, "WEBM": true,
+}
+
+// turns is the blocks in which the files of the first two ranks lie; no block has two.
+type turns struct{ films, files sector.Set }
+
+func (k *course) turnsOf(v *volume.Volume) turns {
+	var where [rankSpare + 1][]sector.Range
+	for e := range v.Files() {
+		r := rankOf(e.Path())
+		for _, x := range e.Extents {
+			where[r] = append(where[r], x.Sectors())
+		}
+	}
+	films, files := sector.Of(where[rankFilm]...), sector.Of(where[rankFile]...)
+	t := turns{films: k.blocks(&films), files: k.blocks(&files)}
+	t.files = t.files.Subtract(&t.films)
+	return t
+}
+
+// A part of a pass that is to end once it comes to where the surface is bad does so when
+// the drive has brought less than leastPace sectors a second over paceTime. A clean place
+// brings thousands, one among marks tens, the inside of a mark less than one.
+const (
+	paceTime  = 15 * time.Second
+	leastPace = 50
+)
+
+// pace is what a drive brought of late.
+type pace struct {
+	took time.Duration
+	good int64
+	slow bool
+}
+
+// note takes in how a request fared.
+func (p *pace) note(good int64, took time.Duration) {
+	p.good += good
+	if p.took += took; p.took >= paceTime {
+		p.slow = float64(p.good) < leastPace*p.took.Seconds()
+		p.took, p.good = 0, 0
+	}
+}
