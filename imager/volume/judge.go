@@ -15,13 +15,14 @@ func (v *Volume) judge() {
 		return
 	}
 	v.judgeFolder(v.Root)
+	count := newCounter(v.good)
 	for e := range v.All() {
 		if e.Folder() {
 			v.judgeFolder(e)
 			continue
 		}
-		for hole := range tree.Holes(v.good, e.Extents) {
-			e.MissingBytes += hole.End - hole.First
+		for _, x := range e.Extents {
+			e.MissingBytes += count.missing(x)
 		}
 		if n := len(e.Extents); e.Why == "" && n > 0 && e.Extents[n-1].Offset+e.Extents[n-1].Length != e.Size || e.Why == "" && n == 0 && e.Size > 0 {
 			e.Why = "where all of it is, is not known"
@@ -33,6 +34,62 @@ func (v *Volume) judge() {
 			e.State = Damaged
 		}
 	}
+}
+
+// counter counts missing bytes without going through the holes: an image may have
+// hundreds of thousands of them, and as many names of a file that covers all of it.
+type counter struct {
+	runs   []sector.Range // that are good, in order of address
+	before []int64        // good sectors that lie before each
+}
+
+func newCounter(good *sector.Set) *counter {
+	c, n := &counter{}, int64(0)
+	for r := range good.Runs() {
+		c.runs, c.before = append(c.runs, r), append(c.before, n)
+		n += r.Count()
+	}
+	return c
+}
+
+// upTo is the good sectors before a, and whether a is good.
+func (c *counter) upTo(a sector.LBA) (n int64, good bool) {
+	i, _ := slices.BinarySearchFunc(c.runs, a, func(r sector.Range, a sector.LBA) int { return cmp.Compare(r.End, a+1) })
+	// Run i is the first that ends behind a.
+	switch {
+	case i == len(c.runs) && i == 0:
+		return 0, false
+	case i == len(c.runs):
+		return c.before[i-1] + c.runs[i-1].Count(), false
+	case a < c.runs[i].First:
+		return c.before[i], false
+	}
+	return c.before[i] + int64(a-c.runs[i].First), true
+}
+
+// missing is how many bytes of an extent the image does not hold, as tree.Holes
+// tells them.
+func (c *counter) missing(x tree.Extent) int64 {
+	switch {
+	case x.Length <= 0 || x.Place == tree.Zeros:
+		return 0
+	case x.Place != tree.Recorded:
+		return x.Length
+	}
+	r := x.Sectors()
+	first, good := c.upTo(r.First)
+	missing := int64(0)
+	if !good { // of the first sector only what the extent has of it
+		missing -= x.At - r.First.Offset()
+	}
+	last, good := c.upTo(r.End - 1)
+	all := last - first
+	if good {
+		all++
+	} else {
+		missing -= r.End.Offset() - (x.At + x.Length)
+	}
+	return missing + (r.Count()-all)*sector.Size
 }
 
 func (v *Volume) judgeFolder(e *Entry) {
