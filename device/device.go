@@ -117,6 +117,10 @@ type Info struct {
 	// address; none where it does not tell, which means all of it.
 	Written []sector.Range
 
+	// Sessions is where sessions with data begin, oldest first; none where the drive
+	// does not tell.
+	Sessions []sector.LBA
+
 	// Layers is how many sectors each layer holds, in order of address; none where
 	// that is not known. Parallel tells that two layers are both read outwards
 	// (parallel track path), not the second one inwards.

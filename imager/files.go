@@ -122,9 +122,15 @@ func (f *Files) Close() error {
 // the first (MMC [memory]).
 const sessionGap = 4000
 
-// sessionsOf is where sessions may begin, by the written area: at its runs, where much
-// lies between them. None stands for one at 0.
+// sessionsOf is where sessions begin, as a drive told; else where they may, by the
+// written area: at its runs, where much lies between them. None stands for one at 0.
 func sessionsOf(d mapfile.Disc) (starts []sector.LBA) {
+	for _, a := range d.Sessions {
+		starts = append(starts, sector.LBA(a))
+	}
+	if len(starts) > 0 {
+		return starts
+	}
 	end := sector.LBA(0)
 	for r := range d.Written.Runs() {
 		if len(starts) == 0 || r.First-end >= sessionGap {

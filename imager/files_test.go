@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"turnstone/device"
 	"turnstone/device/sector"
 	"turnstone/imager/volume"
 	"turnstone/imager/volume/tree"
@@ -275,6 +276,17 @@ func TestSessionsOf(t *testing.T) {
 		if got := sessionsOf(mapfile.Disc{Written: sector.Of(c.written...)}); !slices.Equal(got, c.want) {
 			t.Errorf("%s: sessionsOf() = %v; want %v", c.name, got, c.want)
 		}
+	}
+	// What a drive told goes before what the written area looks like.
+	told := mapfile.Disc{Written: sector.Of(sector.Span(0, 100), sector.Span(20_000, 100)), Sessions: []int64{0, 50}}
+	if got := sessionsOf(told); !slices.Equal(got, []sector.LBA{0, 50}) {
+		t.Errorf("sessionsOf(a disc of which a drive told) = %v; want 0 and 50", got)
+	}
+	// It is kept, and what a later opening knows beyond it as well.
+	d := grown(mapfile.Disc{}, device.Info{Kind: "dvd", Sectors: 100_000, BlockSectors: 16, Sessions: []sector.LBA{0}})
+	d = grown(d, device.Info{Kind: "dvd", Sectors: 100_000, BlockSectors: 16, Sessions: []sector.LBA{0, 40_000, 200_000}})
+	if d = grown(d, device.Info{Kind: "dvd", Sectors: 100_000, BlockSectors: 16}); !slices.Equal(d.Sessions, []int64{0, 40_000}) {
+		t.Errorf("grown() keeps sessions %v; want 0 and 40,000", d.Sessions)
 	}
 }
 

@@ -82,6 +82,9 @@ func grown(d mapfile.Disc, info device.Info) mapfile.Disc {
 	written := WrittenArea(info)
 	d.Written = d.Written.Union(&written)
 	d.Sectors = max(d.Sectors, info.Sectors)
+	if len(info.Sessions) >= len(d.Sessions) {
+		d.Sessions = SessionsOf(info)
+	}
 	if len(d.Layers) == 0 {
 		d.Layers, d.Parallel = info.Layers, info.Parallel
 	}
@@ -103,6 +106,17 @@ func WrittenArea(info device.Info) sector.Set {
 	told := sector.Of(info.Written...)
 	shown := sector.Of(whole)
 	return told.Intersect(&shown)
+}
+
+// SessionsOf is where a drive says that sessions begin, within the disc.
+func SessionsOf(info device.Info) (starts []int64) {
+	for _, a := range info.Sessions {
+		if 0 <= a && int64(a) < info.Sectors {
+			starts = append(starts, int64(a))
+		}
+	}
+	slices.Sort(starts)
+	return slices.Compact(starts)
 }
 
 // learn takes over what grown says, for the next commit. The image grows first:

@@ -86,6 +86,7 @@
 //
 //	1.1  the record "wanted"
 //	1.2  the speed cap of a fragile disc
+//	1.3  where the disc's sessions begin
 //
 // # What a kill or a loss of power leaves
 //

@@ -59,6 +59,7 @@ type Disc struct {
 	Sectors      int64             // capacity; 0 while the disc was not recognised
 	BlockSectors int64             // sectors of an ECC block
 	Written      sector.Set        // the written area, within Sectors
+	Sessions     []int64           // sectors where sessions begin, oldest first; none where that is not known
 	Layers       []int64           // sectors of each layer, in order of address; none where that is not known
 	Parallel     bool              // two layers are both read outwards (parallel track path)
 	Identity     map[string]string // what the drive tells without reading sectors, by name
@@ -83,7 +84,7 @@ type Seen struct {
 
 // clone is a copy that shares nothing.
 func (d Disc) clone() Disc {
-	d.Written, d.Identity, d.Layers = d.Written.Clone(), maps.Clone(d.Identity), slices.Clone(d.Layers)
+	d.Written, d.Identity, d.Layers, d.Sessions = d.Written.Clone(), maps.Clone(d.Identity), slices.Clone(d.Layers), slices.Clone(d.Sessions)
 	if d.Seen != nil {
 		seen := *d.Seen
 		d.Seen = &seen

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"hash/crc32"
 	"maps"
+	"slices"
 )
 
 // The version of the form that this program writes. A newer major version
@@ -13,7 +14,7 @@ import (
 // this program does not know of is not lost.
 const (
 	major = 1
-	minor = 2
+	minor = 3
 )
 
 // The buckets of the file.
@@ -90,6 +91,7 @@ type discRecord struct {
 	Sectors      int64             `json:"sectors"`
 	BlockSectors int64             `json:"block_sectors"`
 	Written      [][2]int64        `json:"written"` // first sector and number of sectors
+	Sessions     []int64           `json:"sessions,omitempty"`
 	Layers       []int64           `json:"layers,omitempty"`
 	Parallel     bool              `json:"parallel,omitempty"`
 	Identity     map[string]string `json:"identity,omitempty"`
@@ -97,15 +99,18 @@ type discRecord struct {
 }
 
 func recordOf(d Disc) discRecord {
-	return discRecord{d.Kind, d.Sectors, d.BlockSectors, pairsOf(d.Written), d.Layers, d.Parallel, d.Identity, d.Seen}
+	return discRecord{d.Kind, d.Sectors, d.BlockSectors, pairsOf(d.Written), d.Sessions, d.Layers, d.Parallel, d.Identity, d.Seen}
 }
 
 // disc is the disc that the record tells of.
 func (r discRecord) disc() (Disc, error) {
-	d := Disc{Kind: r.Kind, Sectors: r.Sectors, BlockSectors: r.BlockSectors, Layers: r.Layers, Parallel: r.Parallel,
+	d := Disc{Kind: r.Kind, Sectors: r.Sectors, BlockSectors: r.BlockSectors, Sessions: r.Sessions, Layers: r.Layers, Parallel: r.Parallel,
 		Identity: maps.Clone(r.Identity), Seen: r.Seen}
 	if r.Sectors < 0 || r.Sectors > maxSectors || r.BlockSectors < 0 {
 		return Disc{}, fmt.Errorf("disc of %d sectors in blocks of %d", r.Sectors, r.BlockSectors)
+	}
+	if !slices.IsSorted(d.Sessions) || len(d.Sessions) > 0 && (d.Sessions[0] < 0 || d.Sessions[len(d.Sessions)-1] >= r.Sectors) {
+		return Disc{}, fmt.Errorf("sessions at %v of a disc of %d sectors", d.Sessions, r.Sectors)
 	}
 	var err error
 	if d.Written, err = setOf(r.Written, r.Sectors); err != nil {

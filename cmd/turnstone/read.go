@@ -224,7 +224,7 @@ func (o readOptions) settings(kind string) mapfile.Settings {
 func discOf(info device.Info) mapfile.Disc {
 	return mapfile.Disc{
 		Kind: info.Kind, Sectors: info.Sectors, BlockSectors: int64(info.BlockSectors),
-		Written: imager.WrittenArea(info), Layers: info.Layers, Parallel: info.Parallel, Identity: info.Identity,
+		Written: imager.WrittenArea(info), Sessions: imager.SessionsOf(info), Layers: info.Layers, Parallel: info.Parallel, Identity: info.Identity,
 	}
 }
 

@@ -171,6 +171,7 @@ func (d *opened) describe(s spec) error {
 	d.info.BlockSectors, d.info.WholeBlocks = block, whole
 	d.piece, d.info.MaxSectors = largest(d.h.Limit(), block)
 	d.info.Depth = depth
+	d.info.Sessions = d.facts.sessions(kind, x.sectors)
 	d.info.Layers, d.info.Parallel = d.facts.layers(kind, x.sectors)
 	d.info.Identity = d.facts.identity(kind)
 	return nil

@@ -21,7 +21,7 @@ func TestOpeningTellsAll(t *testing.T) {
 	want := device.Info{
 		Node: "/canned", Vendor: "INVENTED", Model: "DVD 1", Serial: "S1", Kind: "dvd",
 		Sectors: 2000, BlockSectors: 16, MaxSectors: 240, Depth: depth, Medium: devnode.BootID() + "/7", WholeBlocks: true,
-		Written: []sector.Range{sector.Span(0, 2000)}, Layers: []int64{2000},
+		Written: []sector.Range{sector.Span(0, 2000)}, Sessions: []sector.LBA{0}, Layers: []int64{2000},
 		Retries:  &device.RetryCounts{Least: 0, Own: 4},
 		Identity: map[string]string{"physical format": "2000 sectors, one layer"},
 	}

@@ -196,6 +196,22 @@ func (d facts) contents(x *extent, set *sector.Set, most int64) (end int64) {
 	return end
 }
 
+// sessions is where sessions begin, by the first track of data of each that has
+// something recorded.
+func (d facts) sessions(kind string, sectors int64) (starts []sector.LBA) {
+	last := uint16(0)
+	for _, t := range d.Tracks {
+		r := extentOf(t)
+		if r.Empty() || int64(r.First) >= sectors || t.Session == last || kind == "cd" && !d.data(t) {
+			continue
+		}
+		last = t.Session
+		starts = append(starts, r.First)
+	}
+	slices.Sort(starts)
+	return slices.Compact(starts)
+}
+
 // kindOf is the kind of disc that a profile stands for; "" where it says nothing of
 // it. Not ok says that the profile is of a disc that is not read.
 func kindOf(p scsi.Profile) (kind string, ok bool) {

@@ -212,3 +212,32 @@ func TestFormTwo(t *testing.T) {
 		t.Errorf("form 1 in all tracks: written %v, notes %q; want all of it", d.info.Written, d.info.Notes)
 	}
 }
+
+// Sessions begin with the first track of data of each that has something recorded.
+func TestSessions(t *testing.T) {
+	track := func(n, session uint16, start, size uint32) scsi.TrackInformation {
+		return scsi.TrackInformation{Track: n, Session: session, TrackMode: 4, DataMode: 1, Start: start, Size: size}
+	}
+	sound := track(1, 1, 0, 30000)
+	sound.TrackMode = 0
+	blank := track(4, 3, 160000, 1000)
+	blank.Blank = true
+	for _, c := range []struct {
+		name   string
+		kind   string
+		tracks []scsi.TrackInformation
+		want   []sector.LBA
+	}{
+		{"one", "dvd", []scsi.TrackInformation{track(1, 1, 0, 2000)}, []sector.LBA{0}},
+		{"tracks of one session", "cd", []scsi.TrackInformation{track(1, 1, 0, 2000), track(2, 1, 2150, 2000)}, []sector.LBA{0}},
+		{"two, and one that is blank", "dvd", []scsi.TrackInformation{track(1, 1, 0, 2000), track(2, 2, 120000, 500), blank}, []sector.LBA{0, 120000}},
+		{"sound first", "cd", []scsi.TrackInformation{sound, track(2, 2, 41400, 500)}, []sector.LBA{41400}},
+		{"beyond the disc", "dvd", []scsi.TrackInformation{track(1, 1, 0, 2000), track(2, 2, 3_000_000, 500)}, []sector.LBA{0}},
+		{"nothing told", "dvd", nil, nil},
+	} {
+		d := facts{Disc: &scsi.DiscInformation{Disc: scsi.Finalized}, Tracks: c.tracks}
+		if got := d.sessions(c.kind, 200_000); !reflect.DeepEqual(got, c.want) {
+			t.Errorf("%s: sessions() = %v; want %v", c.name, got, c.want)
+		}
+	}
+}
