@@ -108,13 +108,19 @@ func (t namesTaken) give(name string) string {
 	}
 }
 
-// foldSafe is what names have in common that differ in case only.
+// foldSafe is what names have in common that differ only in case, or in how their letters
+// are composed.
 func foldSafe(name string) string {
-	return strings.Map(func(r rune) rune {
+	runes := make([]rune, 0, len(name))
+	for _, r := range name {
+		runes = appendDecomposed(runes, r)
+	}
+	for i, r := range runes {
 		least := r
 		for f := unicode.SimpleFold(r); f != r; f = unicode.SimpleFold(f) {
 			least = min(least, f)
 		}
-		return least
-	}, name)
+		runes[i] = least
+	}
+	return string(runes)
 }

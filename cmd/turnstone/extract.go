@@ -77,7 +77,7 @@ func extract(dir, to string, o imager.Extraction, asJSON bool, s streams) (err e
 }
 
 // codeAfterExtract is the exit code of what was written out.
-func codeAfterExtract(res imager.Extracted, rotten error) error {
+func codeAfterExtract(res imager.Extracted, rotten bool) error {
 	missing := res.Interrupted || len(res.Damaged)+len(res.Skipped) > 0
 	for _, l := range res.LeftOut {
 		missing = missing || l.File
@@ -88,8 +88,8 @@ func codeAfterExtract(res imager.Extracted, rotten error) error {
 		}
 	}
 	switch {
-	case rotten != nil:
-		return rotten
+	case rotten:
+		return codeError(exitCheck)
 	case missing:
 		return codeError(exitMissing)
 	}
