@@ -199,6 +199,15 @@ func (s Status) Missing() int64 {
 	return s.Bad + s.Untried
 }
 
+// Wants is how many sectors are wanted, those of the written area or of the wanted
+// files, and how many of them are good.
+func (s Status) Wants() (good, all int64) {
+	if s.Wanted != nil {
+		return s.Wanted.Good, s.Wanted.Sectors
+	}
+	return s.Good, s.Disc.Written
+}
+
 // Missing goes through the sectors of the written area that are not good, as
 // maximal ranges in order. The map must not change meanwhile.
 func Missing(m *mapfile.Map) iter.Seq[sector.Range] {

@@ -188,9 +188,10 @@ func clock(e mapfile.Event) string { return e.Time.Format("15:04:05") + "  " }
 // standing says where a case stands, in a few lines.
 func standing(st imager.Status) string {
 	var b strings.Builder
-	good, all, what := st.Good, st.Disc.Written, "sectors"
-	if w := st.Wanted; w != nil {
-		good, all, what = w.Good, w.Sectors, "sectors of the wanted files"
+	good, all := st.Wants()
+	what := "sectors"
+	if st.Wanted != nil {
+		what = "sectors of the wanted files"
 	}
 	switch missing := st.Missing(); {
 	case st.Disc.Sectors == 0:

@@ -2,9 +2,11 @@ package main
 
 import (
 	"bufio"
+	"errors"
 	"fmt"
 	"io"
 	"iter"
+	"os"
 	"strings"
 	"time"
 
@@ -17,12 +19,14 @@ import (
 
 var statusCommand = command{
 	name:    "status",
-	args:    "CASE",
+	args:    "CASE|DIR",
 	summary: "where the case stands, and what each round and drive won",
 	about: `
 Says how much of the disc is in the image, what is missing, and what each round
-and each drive won. It only reads, and works while a pass runs.`,
-	example: "turnstone status anna-wedding\nturnstone status anna-wedding --list missing",
+and each drive won. On a folder of cases it is a table of them: how much of each
+is there, how many of its files are whole, its last round, what to do next. It
+only reads, and works while a pass runs.`,
+	example: "turnstone status anna-wedding\nturnstone status anna-wedding --list missing\nturnstone status /srv/discs",
 	setup:   setupStatus,
 }
 
@@ -38,6 +42,9 @@ func setupStatus(f *pflag.FlagSet) action {
 			return usagef("--list and --json do not go together")
 		}
 		m, err := imager.Load(dir)
+		if info, serr := os.Stat(dir); errors.Is(err, imager.ErrNoCase) && serr == nil && info.IsDir() && *list == "" {
+			return listCases(dir, *asJSON, s)
+		}
 		if err != nil {
 			return err
 		}

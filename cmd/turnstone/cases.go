@@ -1,0 +1,104 @@
+package main
+
+import (
+	"cmp"
+	"fmt"
+	"io"
+	"strings"
+	"unicode/utf8"
+
+	"turnstone/imager"
+)
+
+// listCases is status on a folder of cases.
+func listCases(dir string, asJSON bool, s streams) error {
+	cases, err := imager.Cases(dir)
+	if err != nil {
+		return err
+	}
+	if asJSON {
+		return printDocument(s.Out, struct {
+			Cases []imager.Listed `json:"cases"`
+		}{cases})
+	}
+	rows := [][]string{{"Case", "In the image", "Files whole", "Last round", "Next"}}
+	for _, l := range cases {
+		rows = append(rows, caseRow(l))
+	}
+	writeTable(s.Out, rows)
+	return nil
+}
+
+// caseRow is a case in a line.
+func caseRow(l imager.Listed) []string {
+	if l.Problem != "" {
+		return []string{shown(l.Name), "can't be read: " + shown(l.Problem)}
+	}
+	next := "–"
+	if l.InUse {
+		next = "a pass runs now"
+	} else if len(l.Next) > 0 {
+		next = strings.TrimSuffix(l.Next[0].What, ".")
+	}
+	return []string{shown(l.Name), thereInWords(l), wholeInWords(l.Files), roundInShort(l.LastRound()), next}
+}
+
+// thereInWords is how much of what is wanted is in the image.
+func thereInWords(l imager.Listed) string {
+	st := l.Status
+	good, all := st.Wants()
+	switch {
+	case st.Disc.Sectors == 0:
+		return "not recognised yet"
+	case st.Conflicts > 0:
+		return fmt.Sprintf("%s, %s in conflict", share(good, all), thousands(st.Conflicts))
+	case st.Missing() > 0:
+		return fmt.Sprintf("%s, %s missing", share(good, all), thousands(st.Missing()))
+	}
+	return "all of it"
+}
+
+// wholeInWords is how many files are whole.
+func wholeInWords(t *imager.Tally) string {
+	if t == nil {
+		return "none known"
+	}
+	return fmt.Sprintf("%s of %s", thousands(int64(t.Whole)), thousands(int64(t.Files)))
+}
+
+// roundInShort is a round, and what opened it as far as it fits in a column.
+func roundInShort(r imager.RoundStatus) string {
+	if r.Round == 0 {
+		return "0, as it came in"
+	}
+	const most = 28
+	what := []rune(fmt.Sprintf("%d, %s", r.Round, cmp.Or(strings.Join(r.Treatments, "; "), "no treatment noted")))
+	if len(what) > most {
+		what = append(what[:most-1], '…')
+	}
+	return shown(string(what))
+}
+
+// writeTable writes rows in columns that are as wide as what stands in them; what stands
+// last in a row takes what it needs.
+func writeTable(w io.Writer, rows [][]string) {
+	var widths []int
+	for _, row := range rows {
+		for i, cell := range row[:len(row)-1] {
+			if i == len(widths) {
+				widths = append(widths, 0)
+			}
+			widths[i] = max(widths[i], utf8.RuneCountInString(cell))
+		}
+	}
+	for _, row := range rows {
+		var b strings.Builder
+		for i, cell := range row {
+			b.WriteString(cell)
+			if i < len(row)-1 {
+				b.WriteString(strings.Repeat(" ", widths[i]-utf8.RuneCountInString(cell)+2))
+			}
+		}
+		fmt.Fprintln(w, b.String())
+	}
+}

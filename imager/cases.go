@@ -1,0 +1,88 @@
+package imager
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+
+	"turnstone/mapfile"
+)
+
+// Listed is where one case of a folder of cases stands.
+type Listed struct {
+	Name   string   `json:"case"`   // of its folder
+	Status Status   `json:"status"` // zero where there is a Problem
+	Files  *Tally   `json:"files"`  // of those that are wanted; nil where no file system is known
+	Next   []Advice `json:"next"`   // what to do first comes first
+	InUse  bool     `json:"in_use"` // a process writes into it now
+
+	Problem string `json:"problem,omitempty"` // why it can't be read, in words
+}
+
+// LastRound is the round that is open now; zero where the case can't be read.
+func (l Listed) LastRound() RoundStatus {
+	if n := len(l.Status.Rounds); n > 0 {
+		return l.Status.Rounds[n-1]
+	}
+	return RoundStatus{}
+}
+
+// Cases is where the cases in a folder stand, by name; what is no case is passed over.
+// It only reads, and works while passes run. A case that can't be read is listed with
+// its problem. ErrNoCase is returned where the folder holds none.
+func Cases(dir string) ([]Listed, error) {
+	entries, err := os.ReadDir(dir)
+	if err != nil {
+		return nil, err
+	}
+	var all []Listed
+	for _, e := range entries {
+		path := filepath.Join(dir, e.Name())
+		if noCase(path) == nil {
+			all = append(all, listed(path))
+		}
+	}
+	if len(all) == 0 {
+		return nil, fmt.Errorf("%s: %w, and there is none in it", dir, ErrNoCase)
+	}
+	return all, nil
+}
+
+// listed is where the case in dir stands.
+func listed(dir string) Listed {
+	l := Listed{Name: filepath.Base(dir)}
+	user, err := UserOf(dir)
+	var m *mapfile.Map
+	if err == nil {
+		m, err = Load(dir)
+	}
+	if err != nil {
+		l.Problem = err.Error()
+		return l
+	}
+	l.InUse = user != nil
+	l.Status, l.Next = StatusOf(m), Advise(m)
+	l.Files = wantedTally(dir)
+	return l
+}
+
+// wantedTally counts the wanted files of the case in dir; nil where its image tells of
+// none: the sectors are counted whatever the image is like.
+func wantedTally(dir string) *Tally {
+	files, err := OpenFiles(dir)
+	if err != nil {
+		return nil
+	}
+	defer files.Close()
+	wanted, err := files.WantedFiles()
+	if err != nil || files.Volume.Root == nil {
+		return nil
+	}
+	var t Tally
+	for x := range files.All() {
+		if wanted[x.Entry] {
+			t.Add(x)
+		}
+	}
+	return &t
+}
