@@ -83,20 +83,34 @@ func (m *Map) addOther(n uint32, o other) {
 // open is the conflict that o stands for; not ok while its sector is not good
 // or has that very data, and once it was decided.
 func (m *Map) open(n uint32, o other) (c Conflict, ok bool) {
+	c, ok = m.sides(n, o)
+	return c, ok && o.word == undecided
+}
+
+// sides is o and what the image has instead; not ok while its sector is not good or
+// has that very data.
+func (m *Map) sides(n uint32, o other) (c Conflict, ok bool) {
 	a := sector.LBA(n)*pageSectors + sector.LBA(o.at)
 	kept, pass, ok := m.Sum(a)
 	c = Conflict{At: a, Kept: kept, Other: o.sum, KeptPass: pass, OtherPass: int(o.pass)}
-	return c, ok && kept != o.sum && o.word == undecided
+	return c, ok && kept != o.sum
 }
 
 // Conflicts is all conflicts, in order of address. A conflict whose sector has
 // rotted since is not among them; it is again when other data than this came.
 // A sector has as many as there is other data of it.
-func (m *Map) Conflicts() []Conflict {
+func (m *Map) Conflicts() []Conflict { return m.otherData(undecided) }
+
+// Settled is what was decided against, beside what the image has since, in order of
+// address.
+func (m *Map) Settled() []Conflict { return m.otherData(against) }
+
+// otherData is other data of which that was decided.
+func (m *Map) otherData(word verdict) []Conflict {
 	var all []Conflict
 	for _, n := range slices.Sorted(maps.Keys(m.conflicts)) {
 		for _, o := range m.conflicts[n] {
-			if c, ok := m.open(n, o); ok {
+			if c, ok := m.sides(n, o); ok && o.word == word {
 				all = append(all, c)
 			}
 		}

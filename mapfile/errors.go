@@ -26,6 +26,10 @@ var (
 	// Nothing is lost: try again.
 	ErrBusy = errors.New("the map is in use by another process")
 
+	// ErrTooLarge is returned when values that were carried would make a map that
+	// takes more memory than it may.
+	ErrTooLarge = errors.New("the map is larger than there is room for")
+
 	// ErrChanged is returned by Commit when the file is not the one that the map
 	// was loaded from or last committed to.
 	ErrChanged = errors.New("the map's file was changed by someone else")

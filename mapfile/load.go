@@ -2,6 +2,7 @@ package mapfile
 
 import (
 	"fmt"
+	"maps"
 	"slices"
 )
 
@@ -60,18 +61,27 @@ func Events(path string, yield func(Event) bool) error {
 	return nil
 }
 
-// loader proves a file and builds the map that it holds.
+// loader proves a file, or what was carried out of one, and builds the map that it
+// holds.
 type loader struct {
 	m        *Map
 	head     head
 	block    func(body []byte) // gets the blocks of events, where it is not nil
 	problems []string
 
-	tree    *tree
 	values  int64 // met, all but the head
 	seals   uint64
 	records map[string][]byte
 	space   []byte // for what the map keeps of values
+	room    *room  // nil: as much as it takes
+}
+
+// holder has the values to load.
+type holder interface {
+	// names are those of the buckets that it has.
+	names() []string
+	// each goes through the values of a bucket that it has, with their seals.
+	each(bucket string, f visit)
 }
 
 // keep is a copy of part of a value. Copies come out of large lots, which spares
@@ -108,55 +118,92 @@ func (l *loader) damage() error {
 
 // load reads the whole file. Its error says why that could not be done; what
 // else is wrong is in l.problems, and the map is then not whole.
-func (l *loader) load(data []byte) (err error) {
-	if l.tree, err = openTree(data, l.bad); err != nil {
+func (l *loader) load(data []byte) error {
+	t, err := openTree(data, l.bad)
+	if err != nil {
 		return err
 	}
-	buckets := l.tree.buckets()
-	if err := l.loadHead(buckets[headBucket], int64(len(data))); err != nil {
+	err = l.loadFrom(database{t, t.buckets()}, int64(len(data)))
+	if err == nil {
+		t.finish()
+	}
+	return err
+}
+
+// database is a file as a holder.
+type database struct {
+	tree    *tree
+	buckets map[string][]byte
+}
+
+func (d database) names() []string { return slices.Sorted(maps.Keys(d.buckets)) }
+
+func (d database) each(bucket string, f visit) { d.tree.bucket(bucket, d.buckets[bucket], f) }
+
+// loadFrom is load from what a holder has, which takes so many bytes.
+func (l *loader) loadFrom(h holder, length int64) error {
+	left := h.names()
+	if err := l.loadHead(h, length); err != nil {
 		return err
 	}
 	l.m = New(l.head.Case)
 	l.m.file.head = l.head
 	l.records = map[string][]byte{}
-	l.bucket(buckets, recordBucket, func(key, body []byte) { l.records[string(key)] = body })
-	l.loadRecords()
-	l.bucket(buckets, stateBucket, l.loadStates)
-	l.bucket(buckets, runBucket, l.loadRuns)
-	l.bucket(buckets, conflictBucket, l.loadConflicts)
 	blocks := uint32(0)
-	l.bucket(buckets, eventBucket, func(key, body []byte) {
-		if n, ok := pageOf(key); !ok || n != blocks {
-			l.bad("events: block %x is out of order", key)
+	for _, b := range []struct {
+		name string
+		load func(key, body []byte)
+		then func()
+	}{
+		{recordBucket, func(key, body []byte) { l.records[string(key)] = body }, l.loadRecords},
+		{stateBucket, l.loadStates, nil},
+		{runBucket, l.loadRuns, nil},
+		{conflictBucket, l.loadConflicts, nil},
+		{eventBucket, func(key, body []byte) {
+			if n, ok := pageOf(key); !ok || n != blocks {
+				l.bad("events: block %x is out of order", key)
+			}
+			blocks++
+			if l.block != nil {
+				l.block(body)
+			}
+		}, nil},
+	} {
+		if slices.Contains(left, b.name) {
+			l.bucket(h, b.name, b.load)
 		}
-		blocks++
-		if l.block != nil {
-			l.block(body)
+		if b.then != nil {
+			b.then()
 		}
-	})
-	delete(buckets, headBucket)
-	for name := range buckets {
+		left = slices.DeleteFunc(left, func(name string) bool { return name == b.name })
+	}
+	for _, name := range left {
+		if name == headBucket {
+			continue
+		}
 		if l.head.Minor <= minor {
 			l.bad("bucket %q is not known", name)
 		}
-		l.bucket(buckets, name, func(key, body []byte) {})
+		l.bucket(h, name, func(key, body []byte) {})
 	}
-	l.tree.finish()
+	if err := l.room.err(); err != nil {
+		return err
+	}
 	l.checkHead()
 	l.m.pending = newPending() // what loading put there
 	return nil
 }
 
 // loadHead reads the head. Its form is that of every version.
-func (l *loader) loadHead(bucket []byte, length int64) error {
-	if bucket == nil {
+func (l *loader) loadHead(h holder, length int64) error {
+	if !slices.Contains(h.names(), headBucket) {
 		if len(l.problems) > 0 {
 			return l.damage()
 		}
 		return ErrForeign
 	}
 	found := false
-	l.tree.bucket(headBucket, bucket, func(key, value []byte) {
+	h.each(headBucket, func(key, value []byte) {
 		body, _, ok := unseal(bucketSum(headBucket), key, value)
 		if string(key) != headKey || !ok {
 			l.bad("head %q does not match its checksum", key)
@@ -182,16 +229,11 @@ func (l *loader) loadHead(bucket []byte, length int64) error {
 	return nil
 }
 
-// bucket goes through the values of a bucket that match their checksums, and
-// takes it out of the map of buckets.
-func (l *loader) bucket(buckets map[string][]byte, name string, f visit) {
-	value, ok := buckets[name]
-	if !ok {
-		return
-	}
-	delete(buckets, name)
+// bucket goes through the values of a bucket that match their checksums, as far as
+// there is room for what they say.
+func (l *loader) bucket(h holder, name string, f visit) {
 	start := bucketSum(name)
-	l.tree.bucket(name, value, func(key, value []byte) {
+	h.each(name, func(key, value []byte) {
 		l.values++
 		body, sum, ok := unseal(start, key, value)
 		if !ok {
@@ -199,7 +241,9 @@ func (l *loader) bucket(buckets map[string][]byte, name string, f visit) {
 			return
 		}
 		l.seals += uint64(sum)
-		f(key, body)
+		if l.room.take(int64(len(key)+len(value)) + perValue) {
+			f(key, body)
+		}
 	})
 }
 

@@ -109,6 +109,9 @@ func (l *loader) loadStates(key, body []byte) {
 		l.bad("states: page %d was won by a pass that is not known", n)
 		return
 	}
+	if !l.room.take(s.pages.cost(n)) {
+		return
+	}
 	p.sums = l.keep(p.sums)
 	*s.pages.touch(n) = p
 	s.count(n, &p, 1)
@@ -158,7 +161,9 @@ func (l *loader) loadRuns(key, body []byte) {
 		l.bad("runs: pass %d, page %d reaches beyond the disc", k.pass, k.page)
 		return
 	}
-	*m.runs[k.pass].touch(k.page) = l.keep(body)
+	if l.room.take(m.runs[k.pass].cost(k.page)) {
+		*m.runs[k.pass].touch(k.page) = l.keep(body)
+	}
 }
 
 func (l *loader) loadConflicts(key, body []byte) {

@@ -333,7 +333,7 @@ func settleSome(t *testing.T, rng *rand.Rand, m *Map, p *plain) {
 		p.take(c)
 		return
 	}
-	all := m.Conflicts()
+	all := append(m.Conflicts(), m.Settled()...)
 	if len(all) == 0 {
 		return
 	}

@@ -41,7 +41,8 @@ func (m *Map) Disputed() sector.Set {
 }
 
 // Decide settles a sector's conflict for the data with that sum; all else that is
-// known of the sector is decided against.
+// known of the sector is decided against. A conflict that was settled can be decided
+// otherwise.
 //
 //   - Where the image has that data, nothing else changes.
 //   - Else the sector becomes untried, for the image does not have the data yet,
@@ -49,16 +50,15 @@ func (m *Map) Disputed() sector.Set {
 //     decided for is among the Choices until it is in the image (Take) or turns
 //     out to be lost (Forgo).
 //
-// ErrUnknown is returned when the sector is not in conflict, or nobody brought
-// data with that sum; nothing is changed then.
+// ErrUnknown is returned when the sector is not good, no other data of it is known, or
+// nobody brought data with that sum; nothing is changed then.
 func (m *Map) Decide(a sector.LBA, sum uint32) error {
 	kept, pass, good := m.Sum(a)
 	n := uint32(a / pageSectors)
 	if !good || !slices.ContainsFunc(m.conflicts[n], func(o other) bool {
-		c, ok := m.open(n, o)
-		return ok && c.At == a
+		return int(o.at) == int(a%pageSectors) && o.sum != kept
 	}) {
-		return fmt.Errorf("sector %d is not in conflict: %w", a, ErrUnknown)
+		return fmt.Errorf("sector %d, other data of it: %w", a, ErrUnknown)
 	}
 	if _, known := m.Brought(a, sum); !known {
 		return fmt.Errorf("sector %d with the checksum %08x: %w", a, sum, ErrUnknown)

@@ -77,6 +77,35 @@ func TestDecide(t *testing.T) {
 	}
 }
 
+// TestDecideOtherwise settles a conflict for each side in turn, again and again.
+func TestDecideOtherwise(t *testing.T) {
+	m := disputed(t)
+	path := mustCreate(t, m)
+	for i, side := range []int{1, 0, 2, 2, 1, 0, 0, 2} {
+		sum := uint32(10 + side)
+		if err := m.Decide(7, sum); err != nil {
+			t.Fatalf("step %d: Decide(7, %d) = %v; want nil", i, sum, err)
+		}
+		if n := len(m.Choices()); n > 0 {
+			if err := m.Take(7); err != nil {
+				t.Fatal(err)
+			}
+		}
+		mustCommit(t, m, path)
+		m = mustOpen(t, path)
+		if got, pass, ok := m.Sum(7); got != sum || pass != side || !ok {
+			t.Errorf("step %d: Sum = %d, %d, %v; want %d, %d, true", i, got, pass, ok, sum, side)
+		}
+		if n := len(m.Conflicts()); n > 0 {
+			t.Errorf("step %d: %d conflicts; want none", i, n)
+		}
+		against := m.Settled()
+		if len(against) != 2 || against[0].Kept != sum || against[0].Other == sum || against[1].Other == sum {
+			t.Errorf("step %d: Settled() = %v; want the two other sides of %d", i, against, sum)
+		}
+	}
+}
+
 // TestForgo leaves the sector untried where the data decided for is lost; the
 // next reading stands, and may be in conflict with that data.
 func TestForgo(t *testing.T) {

@@ -1,6 +1,9 @@
 package mapfile
 
-import "iter"
+import (
+	"iter"
+	"reflect"
+)
 
 // partLen is the number of elements in one part of a sparse array.
 const partLen = 256
@@ -29,6 +32,19 @@ func (s *sparse[T]) touch(i uint32) *T {
 		s.parts[p] = new([partLen]T)
 	}
 	return &s.parts[p][i%partLen]
+}
+
+// cost is how many bytes touching element i takes.
+func (s *sparse[T]) cost(i uint32) int64 {
+	p := int(i / partLen)
+	const pointer = 8
+	if p >= len(s.parts) {
+		return pointer*int64(p+1-len(s.parts)) + partLen*int64(reflect.TypeFor[T]().Size())
+	}
+	if s.parts[p] == nil {
+		return partLen * int64(reflect.TypeFor[T]().Size())
+	}
+	return 0
 }
 
 // all goes through the elements of all touched parts, in order.
