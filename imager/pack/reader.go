@@ -1,0 +1,337 @@
+package pack
+
+import (
+	"bufio"
+	"bytes"
+	"crypto/sha256"
+	"encoding/binary"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"hash"
+	"io"
+	"runtime"
+	"strings"
+
+	"github.com/klauspost/compress/zstd"
+
+	"turnstone/device/sector"
+	"turnstone/mapfile"
+)
+
+// Reader reads a pass file. Its methods run on one goroutine; reading ahead and
+// unpacking go on beside it.
+type Reader struct {
+	Head Head
+	List List
+	Map  *mapfile.Map
+
+	sectors int64 // of the map's disc; 0 before it is known
+	in      *bufio.Reader
+	sum     hash.Hash
+	labels  uint64
+	buf     []byte // of labels
+	decoder *zstd.Decoder
+
+	met *Part // read, and not looked at yet; nil: none
+
+	ahead chan *Part // in their order
+	free  chan *Part
+	jobs  chan *Part // to be unpacked
+	quit  chan struct{}
+	given *Part // by Next
+	end   error // why there are no more
+}
+
+// Part is neighbouring or scattered sectors that one pass of the case brought.
+type Part struct {
+	Others bool // what the case keeps beside its image
+	Pass   int
+	Ranges []sector.Range // in order; the data is theirs
+	Data   []byte
+	Err    error // an ErrDamaged: none of the data is to be had
+
+	kind         kind // 0 where no label came
+	body         []byte
+	length, size int           // what the label says that body and data have
+	end          error         // why this is no part, and no other follows
+	ready        chan struct{} // gets one when the data is there
+}
+
+// NewReader reads the head, the map and the list of a pass file, and proves the map.
+// The errors are those of this package and of in. Parts are read ahead from then on,
+// until Close.
+func NewReader(in io.Reader) (*Reader, error) {
+	r := &Reader{in: bufio.NewReaderSize(in, 1<<16), sum: sha256.New(), quit: make(chan struct{})}
+	if err := r.readHead(); err != nil {
+		return nil, err
+	}
+	var err error
+	n := runtime.GOMAXPROCS(0)
+	r.decoder, err = zstd.NewReader(nil, zstd.WithDecoderConcurrency(n), zstd.WithDecoderMaxMemory(content),
+		zstd.WithDecodeAllCapLimit(true))
+	if err != nil {
+		return nil, err
+	}
+	if err := r.readFront(); err != nil {
+		r.decoder.Close()
+		return nil, err
+	}
+	const waiting = 2 // beyond the parts being worked on
+	parts := n + waiting
+	r.ahead, r.free, r.jobs = make(chan *Part, parts), make(chan *Part, parts), make(chan *Part, parts)
+	for range parts - 1 { // and the one that was met behind the list
+		r.free <- &Part{ready: make(chan struct{}, 1)}
+	}
+	for range n {
+		go r.unpackAll()
+	}
+	go r.readAhead()
+	return r, nil
+}
+
+// readHead reads the first label.
+func (r *Reader) readHead() error {
+	start, err := r.in.Peek(labelHead + 1 + len(headText))
+	if len(start) < labelHead+1+len(headText) && (err == nil || errors.Is(err, io.EOF)) ||
+		err == nil && (binary.LittleEndian.Uint32(start) != labelMagic || !bytes.HasSuffix(start, []byte(headText))) {
+		return ErrForeign
+	}
+	if err != nil {
+		return err
+	}
+	k, b, raw, err := readLabel(r.in, r.buf)
+	if err != nil {
+		return err
+	}
+	f := fields{b: b[len(headText):]}
+	version := f.bytes(4)
+	if k != kindHead || f.bad {
+		return fmt.Errorf("%w: its head can't be read", ErrDamaged)
+	}
+	if of := binary.LittleEndian.Uint16(version); of > major {
+		return fmt.Errorf("%w: form %d, known is %d", ErrNewer, of, major)
+	}
+	if err := json.Unmarshal(f.b, &r.Head); err != nil {
+		return fmt.Errorf("%w: its head: %s", ErrDamaged, strings.TrimSpace(err.Error()))
+	}
+	r.buf = raw
+	r.sum.Write(raw)
+	r.labels++
+	return nil
+}
+
+// readFront reads map and list.
+func (r *Reader) readFront() error {
+	front := &stream{r: r, kind: kindMap}
+	values, err := readValues(front)
+	if err != nil {
+		return err
+	}
+	r.Map, err = mapfile.FromValues(values, mapMemory)
+	switch {
+	case errors.Is(err, mapfile.ErrTooLarge):
+		return fmt.Errorf("%w: %w", ErrTooLarge, err)
+	case errors.Is(err, mapfile.ErrNewer):
+		return fmt.Errorf("%w: %w", ErrNewer, err)
+	case err != nil:
+		return fmt.Errorf("%w: its map: %w", ErrDamaged, err)
+	}
+	if r.sectors = r.Map.Disc().Sectors; r.sectors > mostDisc {
+		return fmt.Errorf("%w: a disc of %d sectors", ErrTooLarge, r.sectors)
+	}
+	front.kind = kindList
+	list, err := io.ReadAll(io.LimitReader(front, listMost+1))
+	if err != nil {
+		return err
+	}
+	if len(list) > listMost {
+		return fmt.Errorf("%w: a list of more than %d bytes", ErrTooLarge, listMost)
+	}
+	r.List, err = parseList(list, r.sectors)
+	return err
+}
+
+// stream is what the bodies of one kind hold, one after the other.
+type stream struct {
+	r    *Reader
+	kind kind
+	data []byte // left of what is unpacked
+}
+
+// Read gives the data, and io.EOF before the first label of another kind.
+func (s *stream) Read(b []byte) (int, error) {
+	for len(s.data) == 0 {
+		if s.r.met == nil {
+			s.r.met = &Part{ready: make(chan struct{}, 1)}
+			s.r.readPart(s.r.met)
+		}
+		switch p := s.r.met; {
+		case p.kind == s.kind && p.end == nil:
+			if s.r.unpack(p); p.Err != nil {
+				return 0, p.Err
+			}
+			s.data, s.r.met = p.Data, nil
+		case p.kind == s.kind, p.kind == 0:
+			return 0, p.end
+		default:
+			return 0, io.EOF
+		}
+	}
+	n := copy(b, s.data)
+	s.data = s.data[n:]
+	return n, nil
+}
+
+// readPart reads the next label and the body behind it, which is not unpacked. Kinds
+// that are not known are passed over where they may be.
+func (r *Reader) readPart(p *Part) {
+	p.end, p.Err = r.readLabelOf(p), nil
+	for p.end == nil {
+		p.body = append(p.body[:0], make([]byte, p.length)...)
+		if _, err := io.ReadFull(r.in, p.body); err != nil {
+			p.end = ended(err)
+			return
+		}
+		r.sum.Write(p.body)
+		if p.kind < kindOption {
+			return
+		}
+		p.end = r.readLabelOf(p)
+	}
+}
+
+// readLabelOf reads the label of a part. The error says why there is none.
+func (r *Reader) readLabelOf(p *Part) error {
+	p.kind = 0
+	k, b, raw, err := readLabel(r.in, r.buf)
+	if err != nil {
+		return err
+	}
+	r.buf, p.kind = raw, k
+	if k == kindEnd {
+		return r.readEnd(b)
+	}
+	r.sum.Write(raw)
+	r.labels++
+	f := fields{b: b}
+	p.length, p.size = int(f.varint(bodyMost)), int(f.varint(content))
+	switch {
+	case f.bad:
+		return fmt.Errorf("%w: a body larger than it may be", ErrDamaged)
+	case k == kindSectors || k == kindOthers:
+		p.Others = k == kindOthers
+		p.parse(&f, r.sectors)
+	case k < kindOption && k != kindMap && k != kindList:
+		return fmt.Errorf("%w: a label of kind %d", ErrDamaged, k)
+	}
+	if f.bad {
+		return fmt.Errorf("%w: a label names sectors that can't be", ErrDamaged)
+	}
+	return nil
+}
+
+// parse reads what a label says of its sectors, on a disc of so many.
+func (p *Part) parse(f *fields, sectors int64) {
+	p.Pass = int(f.varint(1 << 16))
+	n := f.varint(partSectors)
+	p.Ranges = p.Ranges[:0]
+	end, bytes := sector.LBA(0), int64(0)
+	for range n {
+		r := f.next(end, sectors)
+		if f.bad {
+			return
+		}
+		p.Ranges = append(p.Ranges, r)
+		end = r.End
+		bytes += r.Bytes()
+	}
+	f.bad = f.bad || bytes != int64(p.size)
+}
+
+// readEnd holds the end against all that went before.
+func (r *Reader) readEnd(b []byte) error {
+	f := fields{b: b}
+	labels, sum := binary.LittleEndian.Uint64(f.bytes(8)), f.bytes(sha256.Size)
+	switch _, err := r.in.Peek(1); {
+	case f.bad || labels != r.labels || !bytes.Equal(sum, r.sum.Sum(nil)):
+		return fmt.Errorf("%w: its SHA-256 is not that of what came", ErrDamaged)
+	case err == nil:
+		return fmt.Errorf("%w: something follows its end", ErrDamaged)
+	case !errors.Is(err, io.EOF):
+		return err
+	}
+	return io.EOF
+}
+
+// unpack unpacks a body, to the size that its label says and no further.
+func (r *Reader) unpack(p *Part) {
+	if cap(p.Data) < p.size {
+		p.Data = make([]byte, 0, content)
+	}
+	data, err := r.decoder.DecodeAll(p.body, p.Data[:0:p.size])
+	p.Data, p.Err = p.Data[:0], nil
+	if err != nil || len(data) != p.size {
+		p.Err = fmt.Errorf("%w: a body does not match its checksum, or its label", ErrDamaged)
+		return
+	}
+	p.Data = data
+}
+
+// readAhead reads parts until their end, and has them unpacked.
+func (r *Reader) readAhead() {
+	defer close(r.jobs)
+	for {
+		p := r.met
+		r.met = nil
+		if p == nil {
+			select {
+			case p = <-r.free:
+			case <-r.quit:
+				return
+			}
+			r.readPart(p)
+		}
+		if p.end == nil && p.kind != kindSectors && p.kind != kindOthers {
+			p.end = fmt.Errorf("%w: a part of its map or list stands behind sectors", ErrDamaged)
+		}
+		r.ahead <- p // there is room for all parts
+		if p.end != nil {
+			p.ready <- struct{}{}
+			return
+		}
+		r.jobs <- p
+	}
+}
+
+func (r *Reader) unpackAll() {
+	for p := range r.jobs {
+		r.unpack(p)
+		p.ready <- struct{}{}
+	}
+}
+
+// Next is the next part, which is valid until the next call. io.EOF is returned behind
+// the last part of a file that is whole and matches its SHA-256; ErrCut, ErrDamaged or
+// the error of reading where no more is to be had.
+func (r *Reader) Next() (*Part, error) {
+	if r.given != nil {
+		r.free <- r.given
+		r.given = nil
+	}
+	if r.end != nil {
+		return nil, r.end
+	}
+	p := <-r.ahead
+	<-p.ready
+	if r.end = p.end; r.end != nil {
+		return nil, r.end
+	}
+	r.given = p
+	return p, nil
+}
+
+// Close ends the reading ahead. What it reads from is for the caller to close.
+func (r *Reader) Close() {
+	close(r.quit)
+}
