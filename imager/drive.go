@@ -41,6 +41,7 @@ func knownDrive(m *mapfile.Map, info device.Info) int {
 
 // OriginName is how people call where a merged pass came from; it goes with "from".
 func OriginName(o mapfile.Origin) string {
+	o = *plainOrigin(o) // a program that took the names as they came may have kept it
 	if filepath.IsAbs(o.Case) {
 		return "image " + o.Case
 	}
@@ -52,8 +53,15 @@ func OriginName(o mapfile.Origin) string {
 	if copied {
 		name = "a copy of case " + id
 	}
-	if o.Drive == "" {
-		return fmt.Sprintf("%s (its pass %d)", name, o.Pass)
+	where := fmt.Sprintf("its pass %d", o.Pass)
+	if o.Round > 0 {
+		where += fmt.Sprintf(" in its round %d", o.Round)
 	}
-	return fmt.Sprintf("%s (its pass %d, by %s)", name, o.Pass, o.Drive)
+	if o.Treated != "" {
+		where += ", " + o.Treated
+	}
+	if o.Drive != "" {
+		where += ", by " + o.Drive
+	}
+	return fmt.Sprintf("%s (%s)", name, where)
 }

@@ -34,6 +34,7 @@ const (
 	KindConflict   = "conflict"          // good sectors came with other bytes
 	KindRotten     = "rotten"            // good sectors became untried
 	KindLost       = "lost-there"        // a merge's source does not have what it calls good
+	KindBroken     = "broken-off"        // a pass file was cut short, or changed on its way
 	KindReadAgain  = "read-again"        // sectors in conflict were read again to settle them
 	KindSettled    = "settled"           // a conflict was settled
 	KindPutOff     = "put-off"           // a checkpoint waits for readers of the map

@@ -2,56 +2,86 @@ package imager
 
 import (
 	"context"
+	"errors"
 
 	"turnstone/device/sector"
 	"turnstone/mapfile"
 )
 
-// haul is what a merge takes from one pass of a source.
+// haul is what is to be taken from one pass of a source.
 type haul struct {
-	pass  int        // of the source
-	fresh sector.Set // not good here
-	other sector.Set // good here, with other data
-	read  func(p []byte, at sector.LBA) error
-	sums  func(dst []uint32, r sector.Range) []uint32 // appends the source's checksums; nil: it has none
+	from   supply
+	beside bool       // from what the source keeps beside its image
+	pass   int        // of the source
+	fresh  sector.Set // not good here
+	other  sector.Set // good here, with other data
+
+	sums func(dst []uint32, r sector.Range) []uint32 // appends the source's checksums; nil: it has none
 }
 
 func (h *haul) empty() bool { return h.fresh.Empty() && h.other.Empty() }
 
 func (h *haul) count() int64 { return h.fresh.Count() + h.other.Count() }
 
+// haul is the beginning of a haul of what the image has from a pass.
+func (s *Source) haul(pass int) haul {
+	h := haul{from: s.from, pass: pass}
+	if s.m != nil {
+		h.sums = func(dst []uint32, r sector.Range) []uint32 {
+			for _, part := range s.m.Sums(r) {
+				dst = append(dst, part...)
+			}
+			return dst
+		}
+	}
+	return h
+}
+
+// haulBeside is the beginning of a haul of what the source keeps of a pass beside its
+// image. Its sums are filled in with its sectors.
+func (s *Source) haulBeside(pass int) (haul, map[sector.LBA]uint32) {
+	sums := map[sector.LBA]uint32{}
+	return haul{from: s.from, beside: true, pass: pass,
+		sums: func(dst []uint32, r sector.Range) []uint32 {
+			for a := r.First; a < r.End; a++ {
+				dst = append(dst, sums[a])
+			}
+			return dst
+		}}, sums
+}
+
 // imageHauls is what the source's image has and the case lacks, or has
 // otherwise, by the source's passes. An image without checksums is read for it
-// where both are good, which ends with ctx.
-func (s *Source) imageHauls(ctx context.Context, m *mapfile.Map, tell func(at sector.Range)) ([]haul, error) {
+// where both are good, which ends with ctx. Absent is sectors that differ and of which
+// the source does not hold the data.
+func (s *Source) imageHauls(ctx context.Context, m *mapfile.Map, tell func(at sector.Range)) (hauls []haul, absent sector.Set, err error) {
 	here := goodOf(m)
-	read := func(p []byte, at sector.LBA) error {
-		_, err := s.image.ReadAt(p, at.Offset())
-		return err
-	}
 	if s.m == nil {
-		h := haul{read: read, fresh: s.good.Subtract(&here)}
+		h := s.haul(0)
+		h.fresh = s.good.Subtract(&here)
 		h.other = h.readDiffering(ctx, m, s.good.Intersect(&here), tell)
-		return []haul{h}, ctx.Err()
+		return []haul{h}, absent, ctx.Err()
 	}
-	sums := func(dst []uint32, r sector.Range) []uint32 {
-		for _, part := range s.m.Sums(r) {
-			dst = append(dst, part...)
-		}
-		return dst
-	}
-	hauls := make([]haul, len(s.m.Passes()))
+	hauls = make([]haul, len(s.m.Passes()))
 	for n := range hauls {
 		won := s.m.WonSet(n)
-		hauls[n] = haul{pass: n, read: read, sums: sums, fresh: won.Subtract(&here)}
+		if s.list != nil {
+			won = won.Intersect(&s.list.Image)
+		}
+		hauls[n] = s.haul(n)
+		hauls[n].fresh = won.Subtract(&here)
 	}
 	differing(m, s.m, func(at sector.LBA, sum uint32) {
-		if !met(m, at, sum) {
+		switch {
+		case met(m, at, sum):
+		case s.list != nil && !s.list.Image.Contains(at):
+			absent.Add(sector.Span(at, 1))
+		default:
 			_, n, _ := s.m.Sum(at)
 			hauls[n].other.Add(sector.Span(at, 1))
 		}
 	})
-	return hauls, nil
+	return hauls, absent, nil
 }
 
 // keptHauls is the other sides of the source's own conflicts that the case does
@@ -65,19 +95,11 @@ func (s *Source) keptHauls(m *mapfile.Map) []haul {
 	hauls := make([]haul, len(s.m.Passes()))
 	sums := make([]map[sector.LBA]uint32, len(hauls))
 	for n := range hauls {
-		sums[n] = map[sector.LBA]uint32{}
-		hauls[n] = haul{pass: n,
-			read: func(p []byte, at sector.LBA) error { return s.kept(n, p, at) },
-			sums: func(dst []uint32, r sector.Range) []uint32 {
-				for a := r.First; a < r.End; a++ {
-					dst = append(dst, sums[n][a])
-				}
-				return dst
-			},
-		}
+		hauls[n], sums[n] = s.haulBeside(n)
 	}
 	for _, c := range s.m.Conflicts() {
-		if m.State(c.At) == mapfile.Good && !met(m, c.At, c.Other) {
+		listed := s.list == nil || s.list.Others.Contains(c.At)
+		if listed && m.State(c.At) == mapfile.Good && !met(m, c.At, c.Other) {
 			hauls[c.OtherPass].other.Add(sector.Span(c.At, 1))
 			sums[c.OtherPass][c.At] = c.Other
 		}
@@ -145,10 +167,12 @@ type parcel struct {
 	sums  []uint32       // of data
 	whole []sector.Range // parts of at that are what the source says
 	lost  []sector.Range // the rest: it can't be read, or is other than the source says
+	end   error          // an errNoMore: at ends where no more came, and no parcel follows
 }
 
-// fetch reads a haul ahead of whoever takes the parcels. Each is given back by
-// sending it to free. The reading ends with ctx; the channel is closed then.
+// fetch reads a haul, in order of address, ahead of whoever takes the parcels. Each is
+// given back by sending it to free. The reading ends with ctx, or with the supply; the
+// channel is closed then.
 func (h *haul) fetch(ctx context.Context) (parcels <-chan *parcel, free chan<- *parcel) {
 	const ahead = 4
 	out, back := make(chan *parcel, ahead), make(chan *parcel, ahead)
@@ -158,8 +182,11 @@ func (h *haul) fetch(ctx context.Context) (parcels <-chan *parcel, free chan<- *
 	go func() {
 		defer close(out)
 		var want []uint32
-		for _, set := range []*sector.Set{&h.fresh, &h.other} {
-			done := pieces(set, func(r sector.Range) bool {
+		all := h.fresh.Union(&h.other)
+		pieces(&all, func(r sector.Range) bool {
+			for at := r; !at.Empty(); {
+				part, fresh := h.alike(at)
+				at.First = part.End
 				var p *parcel
 				select {
 				case p = <-back:
@@ -171,46 +198,65 @@ func (h *haul) fetch(ctx context.Context) (parcels <-chan *parcel, free chan<- *
 				}
 				want = want[:0]
 				if h.sums != nil {
-					want = h.sums(want, r)
+					want = h.sums(want, part)
 				}
-				p.fill(h, r, want)
-				p.fresh = set == &h.fresh
+				p.fill(h, part, want)
+				p.fresh = fresh
 				out <- p // there is room for all parcels
-				return true
-			})
-			if !done {
-				return
+				if p.end != nil {
+					return false
+				}
 			}
-		}
+			return true
+		})
 	}()
 	return out, back
 }
 
+// alike is the sectors at the beginning of r that are all fresh or all other.
+func (h *haul) alike(r sector.Range) (part sector.Range, fresh bool) {
+	fresh = h.fresh.Contains(r.First)
+	set := &h.other
+	if fresh {
+		set = &h.fresh
+	}
+	part, _ = set.Next(r.First)
+	return part.Intersect(r), fresh
+}
+
 // fill reads the sectors of r and holds them against the source's checksums.
 func (p *parcel) fill(h *haul, r sector.Range, want []uint32) {
-	p.at, p.data = r, p.data[:r.Bytes()]
+	p.at, p.end, p.data = r, nil, p.data[:r.Bytes()]
 	p.whole, p.lost = p.whole[:0], p.lost[:0]
-	var unread map[sector.LBA]bool
-	if h.read(p.data, r.First) != nil {
-		unread = map[sector.LBA]bool{}
-		for a := r.First; a < r.End; a++ {
-			unread[a] = h.read(p.sector(a), a) != nil
+	var unread sector.Set
+	singly := false
+	for a := r.First; a < r.End && p.end == nil; {
+		ask := sector.Range{First: a, End: r.End}
+		if singly {
+			ask.End = a + 1
+		}
+		n, err := h.from.sectors(h.beside, h.pass, p.data[(a - r.First).Offset():][:ask.Bytes()], a)
+		a += sector.LBA(n)
+		switch {
+		case errors.Is(err, errNoMore):
+			p.end, p.at.End = err, a
+		case err != nil && ask.Count() > 1: // of several none may have come for one
+			singly = true
+		case err != nil:
+			unread.Add(ask)
+			a++
 		}
 	}
+	p.data = p.data[:p.at.Bytes()]
 	p.sums = mapfile.AppendSums(p.sums[:0], p.data)
-	for a := r.First; a < r.End; a++ {
+	for a := p.at.First; a < p.at.End; a++ {
 		i := int(a - r.First)
-		if unread[a] || want != nil && want[i] != p.sums[i] {
+		if unread.Contains(a) || want != nil && want[i] != p.sums[i] {
 			p.lost = extend(p.lost, a)
 		} else {
 			p.whole = extend(p.whole, a)
 		}
 	}
-}
-
-// sector is the data of one sector.
-func (p *parcel) sector(a sector.LBA) []byte {
-	return p.data[(a - p.at.First).Offset():][:sector.Size]
 }
 
 // extend adds a sector behind ranges that are in order.

@@ -55,7 +55,7 @@ func (r rhythm) filled() rhythm {
 // image: if the program is killed, the next one sees that there may be sectors
 // in the image that the map does not call good.
 func (c *Case) begin(rec mapfile.Pass, l Listener, often rhythm) (intake, error) {
-	rec.Round, rec.Started = len(c.m.Rounds())-1, c.now()
+	rec.Started = c.now()
 	n, err := c.m.AddPass(rec)
 	if err != nil {
 		return intake{}, fmt.Errorf("beginning a pass: %w", err)

@@ -13,6 +13,7 @@ import (
 // Merging is one merge to be run.
 type Merging struct {
 	Sources  []*Source
+	Round    *int     // of the case, that what comes belongs to; nil: the last one
 	Listener Listener // may be nil
 
 	// CheckpointTime and CheckpointBytes are those of a Reading.
@@ -33,6 +34,12 @@ type Brought struct {
 	Won       int64      // sectors that the case lacked
 	Conflicts int64      // sectors of which it has other data than was known, whether one reading or several
 	Lost      sector.Set // sectors that it calls good and that can't be read, or have other bytes than its checksum says
+	Absent    sector.Set // sectors of which it has other data than is known, which was not packed into its file
+
+	// Broken is why a pass file gave no more, or is not to be believed as a whole; what
+	// came of it was good all the same. An error that is pack.ErrCut, pack.ErrDamaged, or
+	// one of reading.
+	Broken error
 }
 
 // Merge takes what the sources have and the case lacks, one source after the
@@ -43,13 +50,21 @@ type Brought struct {
 // leaves no trace.
 //
 // Before anything is written, a *RefusedError is returned where a source is the
-// case itself, another disc, or of another size. When ctx ends, what came is
-// saved. Other errors are of the case's side.
+// case itself, another disc, or of another size, and mapfile.ErrUnknown where the case
+// has no such round. When ctx ends, what came is saved. Other errors are of the case's
+// side.
 func (c *Case) Merge(ctx context.Context, g Merging) (Merged, error) {
 	if g.Listener == nil {
 		g.Listener = silent{}
 	}
 	res := Merged{How: HowComplete}
+	last := len(c.m.Rounds()) - 1
+	if g.Round == nil {
+		g.Round = &last
+	}
+	if *g.Round < 0 || *g.Round > last {
+		return Merged{}, fmt.Errorf("round %d: %w", *g.Round, mapfile.ErrUnknown)
+	}
 	if err := c.mayMerge(g.Sources); err != nil {
 		return Merged{}, err
 	}
@@ -113,14 +128,23 @@ func (m *merger) run(ctx context.Context) error {
 	if err := m.c.adopt(m.s); err != nil {
 		return err
 	}
-	hauls, err := m.s.imageHauls(ctx, m.c.m, m.comparing)
+	hauls, absent, err := m.s.imageHauls(ctx, m.c.m, m.comparing)
+	m.brought.Absent = absent
 	if err == nil {
 		err = m.take(ctx, hauls)
 	}
-	if err != nil {
-		return err
+	if err == nil {
+		err = m.take(ctx, m.s.keptHauls(m.c.m))
 	}
-	return m.take(ctx, m.s.keptHauls(m.c.m))
+	if err == nil && m.brought.Broken == nil {
+		m.brought.Broken = m.s.from.finish(ctx)
+		err = ctx.Err()
+	}
+	if b := m.brought.Broken; b != nil {
+		m.g.Listener.Event(mapfile.Event{Time: m.c.now(), Pass: -1, Kind: KindBroken,
+			Text: fmt.Sprintf("%s gave no more, or is not to be believed as a whole: %v", m.s.Name, b)})
+	}
+	return err
 }
 
 // take takes hauls in turn, until ctx ends.
@@ -129,7 +153,7 @@ func (m *merger) take(ctx context.Context, hauls []haul) error {
 		m.left += hauls[i].count()
 	}
 	for i := range hauls {
-		if hauls[i].empty() || ctx.Err() != nil { // a pass is not begun to be ended at once
+		if hauls[i].empty() || ctx.Err() != nil || m.brought.Broken != nil { // a pass is not begun to be ended at once
 			continue
 		}
 		if err := m.takeOne(ctx, &hauls[i]); err != nil {
@@ -169,10 +193,14 @@ func (m *merger) takeOne(ctx context.Context, h *haul) error {
 		}
 		m.left -= p.at.Count()
 		m.progress(t, p.at)
+		m.brought.Broken = p.end
 		free <- p
 	}
 	if t == nil {
 		return ctx.Err()
+	}
+	if m.brought.Broken != nil {
+		t.end(HowInterrupted, "%s gave no more: %v", m.s.Name, m.brought.Broken)
 	}
 	if ctx.Err() != nil {
 		t.end(HowInterrupted, "interrupted")
@@ -189,7 +217,7 @@ func (m *merger) begin(pass int) (*intake, error) {
 		t, err := m.c.resume(n, m.g.Listener, often)
 		return &t, err
 	}
-	t, err := m.c.begin(mapfile.Pass{Drive: -1, Origin: m.s.origin(pass, m.c.m)}, m.g.Listener, often)
+	t, err := m.c.begin(mapfile.Pass{Round: *m.g.Round, Drive: -1, Origin: m.s.origin(pass, m.c.m)}, m.g.Listener, often)
 	if err != nil {
 		return nil, err
 	}
@@ -232,7 +260,7 @@ func (m *merger) lost(t *intake, r sector.Range) {
 func (m *merger) comparing(at sector.Range) {
 	now := m.c.m.Count(mapfile.Good)
 	missing := m.c.m.Count(mapfile.Bad) + m.c.m.Count(mapfile.Untried)
-	m.g.Listener.Progress(Progress{Time: m.c.now(), Pass: -1, Round: len(m.c.m.Rounds()) - 1,
+	m.g.Listener.Progress(Progress{Time: m.c.now(), Pass: -1, Round: *m.g.Round,
 		Sectors: now + missing, Good: now, Missing: missing, Doing: "compared with " + m.s.Name, At: at})
 }
 

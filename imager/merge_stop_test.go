@@ -70,50 +70,55 @@ func sweepStations(t *testing.T) (a, b *station) {
 	return a, b
 }
 
-// The sweep: the power is cut, or the disk fails, at each step of a merge. The
-// next merge ends with the same image, states and conflicts.
+// The sweep: the power is cut, or the disk fails, at each step of a merge, of a case or
+// of a pass file. The next merge ends with the same image, states and conflicts.
 func TestMergeStoppedAtEveryStep(t *testing.T) {
 	fresh, b := sweepStations(t)
 	whole := fresh.duplicate(t, 0)
 	whole.merge(t, b)
-	want := told(whole.c.m)
 	if n := len(whole.c.m.Conflicts()); n != 3 {
 		t.Fatalf("%d conflicts; want 3", n)
 	}
-	for _, cut := range []bool{true, false} {
-		name := map[bool]string{true: "power", false: "error"}[cut]
-		t.Run(name, func(t *testing.T) {
-			for step := 0; ; step++ {
-				a := fresh.duplicate(t, uint64(step))
-				a.step, a.failAt, a.cut = 0, step, cut
-				res, err := a.c.Merge(t.Context(), merging(b.source(t)))
-				if a.step <= step {
-					if err != nil || step < 12 {
-						t.Fatalf("merge without a fault = %+v, %v, %d steps; want nil, more than 12", res, err, a.step)
-					}
-					return
+	file := b.packed(t, Packing{})
+	for name, source := range map[string]func(t *testing.T) *Source{
+		"case": b.source, "pass file": func(t *testing.T) *Source { return passSource(t, file) },
+	} {
+		for _, cut := range []bool{true, false} {
+			t.Run(name+"/"+map[bool]string{true: "power", false: "error"}[cut], func(t *testing.T) {
+				for step := 0; mergeStopped(t, fresh, whole, source, step, cut); step++ {
 				}
-				if !errors.Is(err, errStep) {
-					t.Errorf("step %d failed and Merge() = %v; want the injected error", step, err)
-				}
-				if cut {
-					a.powerOn()
-				} else {
-					a.failAt = -1
-					a.close(a.c)
-				}
-				a.c = a.open(a.c.now)
-				a.merge(t, b)
-				if got := told(a.c.m); got != want {
-					t.Errorf("step %d: %s in the end; want %s", step, got, want)
-				}
-				if !bytes.Equal(a.image, whole.image) {
-					t.Errorf("step %d: another image in the end", step)
-				}
-				if t.Failed() {
-					return
-				}
-			}
-		})
+			})
+		}
 	}
+}
+
+// mergeStopped stops a merge at a step, and tells whether it got there.
+func mergeStopped(t *testing.T, fresh, whole *station, source func(t *testing.T) *Source, step int, cut bool) bool {
+	a := fresh.duplicate(t, uint64(step))
+	a.step, a.failAt, a.cut = 0, step, cut
+	res, err := a.c.Merge(t.Context(), merging(source(t)))
+	if a.step <= step {
+		if err != nil || step < 12 {
+			t.Fatalf("merge without a fault = %+v, %v, %d steps; want nil, more than 12", res, err, a.step)
+		}
+		return false
+	}
+	if !errors.Is(err, errStep) {
+		t.Errorf("step %d failed and Merge() = %v; want the injected error", step, err)
+	}
+	if cut {
+		a.powerOn()
+	} else {
+		a.failAt = -1
+		a.close(a.c)
+	}
+	a.c = a.open(a.c.now)
+	a.take(t, source(t))
+	if got, want := told(a.c.m), told(whole.c.m); got != want {
+		t.Errorf("step %d: %s in the end; want %s", step, got, want)
+	}
+	if !bytes.Equal(a.image, whole.image) {
+		t.Errorf("step %d: another image in the end", step)
+	}
+	return !t.Failed()
 }

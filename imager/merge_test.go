@@ -79,7 +79,7 @@ func (s *station) source(t *testing.T) *Source {
 		t.Fatal(err)
 	}
 	return &Source{Name: m.CaseID(), id: m.CaseID(), disc: m.Disc(), m: m,
-		image: bytes.NewReader(s.image), kept: s.readKept}
+		from: plainSupply{bytes.NewReader(s.image), s.readKept}}
 }
 
 // merging is the merge that the tests run: small checkpoints.
@@ -94,6 +94,12 @@ func (s *station) merge(t *testing.T, others ...*station) Merged {
 	for _, o := range others {
 		sources = append(sources, o.source(t))
 	}
+	return s.take(t, sources...)
+}
+
+// take merges sources into s and proves what every case must be.
+func (s *station) take(t *testing.T, sources ...*Source) Merged {
+	t.Helper()
 	res, err := s.c.Merge(t.Context(), merging(sources...))
 	if err != nil || res.How != HowComplete {
 		t.Fatalf("Merge() = %+v, %v; want complete, nil", res, err)
@@ -195,7 +201,7 @@ func TestMergeSkipsWhatIsLost(t *testing.T) {
 	b := newStation(t, "b", n, nil, nil)
 	b.image[sector.LBA(77).Offset()] ^= 1
 	s := b.source(t)
-	s.image = broken{bytes.NewReader(b.image), 300}
+	s.from = plainSupply{image: broken{bytes.NewReader(b.image), 300}}
 	h := &heard{}
 	g := merging(s)
 	g.Listener = h
@@ -241,7 +247,7 @@ func TestMergeOfImage(t *testing.T) {
 	copy(image[sector.LBA(50).Offset():], "another")
 	source := func() *Source {
 		return &Source{Name: "x.img", id: "/tmp/x.img", good: sector.Of(span(0, 300), span(550, 474)),
-			disc: mapfile.Disc{Kind: "unknown", Sectors: n}, image: bytes.NewReader(image)}
+			disc: mapfile.Disc{Kind: "unknown", Sectors: n}, from: plainSupply{image: bytes.NewReader(image)}}
 	}
 	for again := range 2 {
 		res, err := a.c.Merge(t.Context(), merging(source()))
@@ -276,8 +282,8 @@ func TestMergeRefusesAnotherDisc(t *testing.T) {
 	dvd.disc.Kind = "dvd"
 	cd := few.source(t)
 	cd.disc.Kind = "cd"
-	image := &Source{Name: "image", good: sector.Of(span(0, n)), disc: mapfile.Disc{Sectors: n}, image: bytes.NewReader(eight.image)}
-	beyond := &Source{Name: "beyond", good: sector.Of(span(0, n+1)), disc: mapfile.Disc{Sectors: n + 1}, image: bytes.NewReader(longer.image)}
+	image := &Source{Name: "image", good: sector.Of(span(0, n)), disc: mapfile.Disc{Sectors: n}, from: plainSupply{image: bytes.NewReader(eight.image)}}
+	beyond := &Source{Name: "beyond", good: sector.Of(span(0, n+1)), disc: mapfile.Disc{Sectors: n + 1}, from: plainSupply{image: bytes.NewReader(longer.image)}}
 	for _, test := range []struct {
 		name    string
 		sources []*Source
@@ -352,7 +358,7 @@ func TestMergeBesideConflicts(t *testing.T) {
 	for step := 0; ; step++ {
 		data := make([]byte, n*sector.Size)
 		data[sector.LBA(300).Offset()] = byte(step + 1)
-		image := &Source{Name: "i", id: "/i", good: sector.Of(span(300, 1)), disc: mapfile.Disc{Sectors: n}, image: bytes.NewReader(data)}
+		image := &Source{Name: "i", id: "/i", good: sector.Of(span(300, 1)), disc: mapfile.Disc{Sectors: n}, from: plainSupply{image: bytes.NewReader(data)}}
 		a.step, a.failAt = 0, step
 		_, err := a.c.Merge(t.Context(), merging(image))
 		if err == nil && a.step <= step {
@@ -367,7 +373,7 @@ func TestMergeBesideConflicts(t *testing.T) {
 		t.Errorf("a merge of %d steps; want 4 or more", failed)
 	}
 	a.step, a.failAt = 0, 0
-	if _, err := a.c.SettleFor(1); !errors.Is(err, errStep) || !errors.Is(err, ErrConflict) {
+	if _, err := a.c.SettleFor(1, false); !errors.Is(err, errStep) || !errors.Is(err, ErrConflict) {
 		t.Errorf("SettleFor() on a failing disk = %v; want its error, and an ErrConflict beside it", err)
 	}
 }
@@ -379,7 +385,7 @@ func TestMergeOfFailingImage(t *testing.T) {
 	image := devicetest.Image(devicetest.Pattern, n)
 	for _, bad := range []sector.LBA{300, 550} { // good here, missing here
 		s := &Source{Name: "i", id: "/i", good: sector.Of(span(0, n)), disc: mapfile.Disc{Sectors: n},
-			image: broken{bytes.NewReader(image), bad}}
+			from: plainSupply{image: broken{bytes.NewReader(image), bad}}}
 		res, err := a.c.Merge(t.Context(), merging(s))
 		if err != nil || bad == 300 && (res.From[0].Won != 100 || !res.From[0].Lost.Empty()) {
 			t.Errorf("Merge(sector %d can't be read) = %+v, %v; want 100 won", bad, res, err)

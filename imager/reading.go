@@ -235,7 +235,7 @@ func taskOf(m *mapfile.Map, info device.Info, d mapfile.Disc) plan.Task {
 
 // beginReading begins a pass that reads a drive.
 func (c *Case) beginReading(r Reading, info device.Info) (*pass, error) {
-	t, err := c.begin(mapfile.Pass{Drive: knownDrive(c.m, info), Settings: []mapfile.Settings{{}}, Medium: info.Medium}, r.Listener, r.rhythm())
+	t, err := c.begin(mapfile.Pass{Round: len(c.m.Rounds()) - 1, Drive: knownDrive(c.m, info), Settings: []mapfile.Settings{{}}, Medium: info.Medium}, r.Listener, r.rhythm())
 	if err != nil {
 		return nil, err
 	}

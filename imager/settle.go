@@ -36,9 +36,10 @@ type Settled struct {
 	Lost    sector.Set // sectors left in conflict: the side decided for is not kept any more
 }
 
-// SettleFor decides every conflict in which the pass is a side for that pass.
-// mapfile.ErrUnknown is returned when there is no such pass.
-func (c *Case) SettleFor(pass int) (Settled, error) {
+// SettleFor decides every conflict in which the pass is a side for that pass; with
+// again also those that were decided against it before. mapfile.ErrUnknown is returned
+// when there is no such pass.
+func (c *Case) SettleFor(pass int, again bool) (Settled, error) {
 	if pass < 0 || pass >= len(c.m.Passes()) {
 		return Settled{}, fmt.Errorf("pass %d: %w", pass, mapfile.ErrUnknown)
 	}
@@ -55,8 +56,31 @@ func (c *Case) SettleFor(pass int) (Settled, error) {
 			decided = k.At
 		}
 	}
+	if again {
+		all = append(all, c.against(pass)...)
+	}
 	res, err := c.settle(all, -1, fmt.Sprintf("by hand, for pass %d", pass), silent{})
 	return res, c.besideConflicts(err)
+}
+
+// DecidedAgainst is the sectors of which the bytes of a pass were decided against.
+func (c *Case) DecidedAgainst(pass int) (set sector.Set) {
+	for _, d := range c.against(pass) {
+		set.Add(sector.Span(d.at, 1))
+	}
+	return set
+}
+
+// against is the decisions that would bring back what was decided against a pass, where
+// nothing is open.
+func (c *Case) against(pass int) (all []decision) {
+	open := c.m.InConflict()
+	for _, k := range c.m.Settled() {
+		if k.OtherPass == pass && !open.Contains(k.At) {
+			all = append(all, decision{k.At, k.Other, pass})
+		}
+	}
+	return all
 }
 
 // settle makes decisions true, and keeps an event of each, of which the listener
@@ -82,7 +106,7 @@ func (c *Case) settle(all []decision, by int, how string, l Listener) (Settled, 
 		return res, fmt.Errorf("syncing what is kept beside the image: %w", err)
 	}
 	sides := map[sector.LBA][]mapfile.Conflict{}
-	for _, k := range c.m.Conflicts() {
+	for _, k := range append(c.m.Conflicts(), c.m.Settled()...) {
 		sides[k.At] = append(sides[k.At], k)
 	}
 	for _, d := range firm {

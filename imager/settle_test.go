@@ -87,7 +87,7 @@ func TestSettleFor(t *testing.T) {
 		if test.side >= 0 {
 			pass, sum = all[test.side].OtherPass, all[test.side].Other
 		}
-		res, err := a.c.SettleFor(pass)
+		res, err := a.c.SettleFor(pass, false)
 		if err != nil || res.Kept != test.kept || res.Changed != test.took || !res.Lost.Empty() {
 			t.Errorf("%s: SettleFor(%d) = %+v, %v; want %d kept, %d changed", test.name, pass, res, err, test.kept, test.took)
 		}
@@ -136,7 +136,7 @@ func TestSettleForWhatIsLost(t *testing.T) {
 	before := told(a.c.m)
 	lost := a.kept.now[keptAt{side.OtherPass, 100}]
 	a.kept.now[keptAt{side.OtherPass, 100}] = make([]byte, sector.Size)
-	res, err := a.c.SettleFor(side.OtherPass)
+	res, err := a.c.SettleFor(side.OtherPass, false)
 	if want := sector.Of(span(100, 1)); err != nil || !res.Lost.Equal(&want) || res.Changed != 0 {
 		t.Errorf("SettleFor() = %+v, %v; want sector 100 lost", res, err)
 	}
@@ -156,8 +156,8 @@ func TestSettleForWhatIsLost(t *testing.T) {
 		t.Errorf("sector 100 is %v, %d decisions wait; want untried, none", got, len(a.c.m.Choices()))
 	}
 	a.proveZero(a.c.m)
-	if _, err := a.c.SettleFor(99); !errors.Is(err, mapfile.ErrUnknown) {
-		t.Errorf("SettleFor(99) = %v; want ErrUnknown", err)
+	if _, err := a.c.SettleFor(99, false); !errors.Is(err, mapfile.ErrUnknown) {
+		t.Errorf("SettleFor(99, false) = %v; want ErrUnknown", err)
 	}
 }
 
@@ -233,7 +233,8 @@ func TestSettleWithoutTheEnd(t *testing.T) {
 	const n = 256
 	a := newStation(t, "a", n, nil, nil)
 	odd := make([]byte, n*sector.Size)
-	src := &Source{Name: "i", id: "/i", good: sector.Of(span(100, 1), span(250, 1)), disc: mapfile.Disc{Sectors: n}, image: bytes.NewReader(odd)}
+	src := &Source{Name: "i", id: "/i", good: sector.Of(span(100, 1), span(250, 1)), disc: mapfile.Disc{Sectors: n},
+		from: plainSupply{image: bytes.NewReader(odd)}}
 	if _, err := a.c.Merge(t.Context(), merging(src)); err != nil {
 		t.Fatal(err)
 	}
@@ -259,7 +260,7 @@ func TestIdentityBlockIsUndisputed(t *testing.T) {
 	if _, err := a.c.Merge(t.Context(), merging(src)); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := a.c.SettleFor(0); err != nil { // also once it is settled
+	if _, err := a.c.SettleFor(0, false); err != nil { // also once it is settled
 		t.Fatal(err)
 	}
 	if got := identityBlock(a.c.m, 0); got != span(0, 16) && got != span(48, 16) {
@@ -306,7 +307,7 @@ func TestSettleStoppedAtEveryStep(t *testing.T) {
 		"by hand": func(t *testing.T, a *station) error {
 			for _, at := range []sector.LBA{100, 120} {
 				for _, side := range sidesOf(a.c.m, at) {
-					if _, err := a.c.SettleFor(side.OtherPass); err != nil {
+					if _, err := a.c.SettleFor(side.OtherPass, false); err != nil {
 						return err
 					}
 				}

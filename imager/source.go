@@ -1,6 +1,7 @@
 package imager
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -8,11 +9,12 @@ import (
 	"path/filepath"
 
 	"turnstone/device/sector"
+	"turnstone/imager/pack"
 	"turnstone/mapfile"
 )
 
-// Source is where a merge takes sectors from: another case, or a raw image of
-// which somebody knows what is good. Nothing is ever written into it.
+// Source is where a merge takes sectors from: another case, a pass file, or a raw
+// image of which somebody knows what is good. Nothing is ever written into it.
 type Source struct {
 	Name string // its folder or file, as it was opened
 
@@ -20,11 +22,49 @@ type Source struct {
 	disc mapfile.Disc
 	m    *mapfile.Map // nil of an image
 	good sector.Set   // of an image: what is good
+	list *pack.List   // of a pass file: what it holds; else nil, all that is good
 
+	from supply
+	hold []io.Closer
+}
+
+// supply gives a source's sectors. A merge asks for those that passes brought into the
+// source's image pass by pass, for each in order of address, and then likewise for what
+// the source keeps beside its image: whoever gives them need not go back.
+type supply interface {
+	// sectors fills p with neighbouring sectors that a pass brought; beside tells that
+	// they are not those of the image. It returns how many whole ones came before an
+	// error; one that is an errNoMore says that no others come at all.
+	sectors(beside bool, pass int, p []byte, at sector.LBA) (n int, err error)
+	// finish is called when all was asked for. It says what is wrong with the supply
+	// as a whole, unless ctx ends before that is known.
+	finish(ctx context.Context) error
+}
+
+// errNoMore is returned when a supply has come to an end that it should not have.
+var errNoMore = errors.New("nothing more comes")
+
+// plainSupply gives sectors from where they lie.
+type plainSupply struct {
 	image io.ReaderAt
 	kept  func(pass int, p []byte, at sector.LBA) error
-	hold  []io.Closer
 }
+
+func (s plainSupply) sectors(beside bool, pass int, p []byte, at sector.LBA) (int, error) {
+	if beside {
+		if err := s.kept(pass, p, at); err != nil {
+			return 0, err
+		}
+		return len(p) / sector.Size, nil
+	}
+	n, err := s.image.ReadAt(p, at.Offset())
+	if n == len(p) {
+		err = nil
+	}
+	return n / sector.Size, err
+}
+
+func (plainSupply) finish(context.Context) error { return nil }
 
 // OpenSource opens the case in dir for being merged into the one in the folder
 // into, and keeps other processes from writing into it until Close. A
@@ -51,14 +91,13 @@ func OpenSource(dir, into string) (_ *Source, err error) {
 	if s.m, err = mapfile.Open(filepath.Join(dir, mapName)); err != nil {
 		return nil, err
 	}
-	s.id, s.disc = s.m.CaseID(), s.m.Disc()
+	s.id, s.disc = s.m.CaseID(), discTold(s.m.Disc())
 	f, err := openImage(dir, s.disc.Sectors, os.O_RDONLY)
 	if err != nil {
 		return nil, err
 	}
 	s.hold = append(s.hold, f)
-	s.image = f
-	s.kept = func(pass int, p []byte, at sector.LBA) error { return readKept(dir, pass, p, at) }
+	s.from = plainSupply{f, func(pass int, p []byte, at sector.LBA) error { return readKept(dir, pass, p, at) }}
 	return s, nil
 }
 
@@ -88,7 +127,7 @@ func OpenImageSource(file string, good sector.Set) (*Source, error) {
 		return nil, err
 	}
 	return &Source{
-		Name: file, id: path, good: good, image: f, hold: []io.Closer{f},
+		Name: file, id: path, good: good, from: plainSupply{image: f}, hold: []io.Closer{f},
 		disc: mapfile.Disc{Kind: "unknown", Sectors: sectors, BlockSectors: 16, Written: sector.Of(sector.Span(0, sectors))},
 	}, nil
 }
@@ -147,7 +186,7 @@ func (s *Source) sum(a sector.LBA, buf []byte) (uint32, error) {
 		}
 		return sum, nil
 	}
-	if _, err := s.image.ReadAt(buf, a.Offset()); err != nil {
+	if _, err := s.from.sectors(false, 0, buf, a); err != nil {
 		return 0, err
 	}
 	return mapfile.Sum(buf), nil
@@ -162,12 +201,16 @@ func (s *Source) origin(n int, into *mapfile.Map) *mapfile.Origin {
 	}
 	p := s.m.Passes()[n]
 	if p.Origin != nil {
-		return p.Origin
+		return plainOrigin(*p.Origin)
 	}
 	o := &mapfile.Origin{Case: s.id, Pass: n, Round: p.Round}
+	if p.Round > 0 {
+		o.Treated = TreatmentsInWords(s.m.Rounds()[p.Round])
+	}
 	if p.Drive >= 0 {
 		o.Drive = s.m.Drives()[p.Drive].Name()
 	}
+	o = plainOrigin(*o)
 	if s.id == into.CaseID() {
 		if own := into.Passes(); n >= len(own) || !own[n].Started.Equal(p.Started) {
 			o.Case += " (a copy)"

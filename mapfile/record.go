@@ -177,6 +177,10 @@ type Origin struct {
 	Pass  int    `json:"pass"`            // the pass of that case
 	Round int    `json:"round"`           // the round of that case
 	Drive string `json:"drive,omitempty"` // the drive that read it, as people call it
+
+	// Treated is what opened that round there, in words; "" of round 0, and where it
+	// was not told.
+	Treated string `json:"treated,omitempty"`
 }
 
 // Pass is one run of reading, or one merge; its number is its index.

@@ -27,7 +27,7 @@ type action func(args []string, s streams) error
 
 // commands are listed by --help in this order, which is that of the work.
 var commands = []command{
-	drivesCommand, inspectCommand, surveyCommand, readCommand, stopCommand, roundCommand, mergeCommand, statusCommand, chartCommand,
+	drivesCommand, inspectCommand, surveyCommand, readCommand, stopCommand, roundCommand, mergeCommand, packCommand, unpackCommand, statusCommand, chartCommand,
 	filesCommand, wantCommand, extractCommand, checkCommand, simulateCommand, demoCommand,
 }
 

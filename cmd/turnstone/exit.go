@@ -8,6 +8,7 @@ import (
 
 	"turnstone/device"
 	"turnstone/imager"
+	"turnstone/imager/pack"
 	"turnstone/mapfile"
 )
 
@@ -79,7 +80,7 @@ func codeOf(err error) int {
 	switch {
 	case errors.As(err, &usage):
 		return exitUsage
-	case is(imager.ErrConflict, imager.ErrImage, mapfile.ErrDamaged, mapfile.ErrEmpty, mapfile.ErrForeign):
+	case is(imager.ErrConflict, imager.ErrImage, pack.ErrForeign, pack.ErrDamaged, pack.ErrCut, pack.ErrTooLarge, mapfile.ErrDamaged, mapfile.ErrEmpty, mapfile.ErrForeign):
 		return exitCheck
 	case is(imager.ErrOtherDisc, imager.ErrUnproven):
 		return exitDrive
@@ -112,6 +113,14 @@ func cure(err error) string {
 		return "One disc, one case: read this one into a new folder. Nothing was written."
 	case errors.Is(err, imager.ErrUnproven):
 		return "Nothing was written. Clean the disc and try again; if you know that it is this case's disc, say --same-disc."
+	case errors.Is(err, pack.ErrCut), errors.Is(err, pack.ErrDamaged):
+		return "Nothing was written. Get it once more from the station that packed it."
+	case errors.Is(err, pack.ErrForeign):
+		return "Nothing was written. turnstone pack makes pass files; a raw image goes in with turnstone merge CASE --image FILE --good RANGE."
+	case errors.Is(err, pack.ErrTooLarge):
+		return "Nothing was written. No disc is like that: who made this file?"
+	case errors.Is(err, pack.ErrNewer):
+		return "Nothing was written. A newer version of this program packed it: use that version."
 	case errors.Is(err, mapfile.ErrNewer):
 		return "A newer version of this program wrote it. Use that version; nothing was changed."
 	case errors.Is(err, mapfile.ErrDamaged), errors.Is(err, mapfile.ErrEmpty):

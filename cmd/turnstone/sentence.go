@@ -161,7 +161,7 @@ func thousands(n int64) string {
 // to be told singly.
 func eventLine(e mapfile.Event) string {
 	switch e.Kind {
-	case imager.KindFailedRead, imager.KindEnded:
+	case imager.KindFailedRead, imager.KindEnded, imager.KindBroken: // the end of the command says it
 		return ""
 	case imager.KindReopened, imager.KindStep, imager.KindRestored, imager.KindCapped: // its text says all of it
 		return clock(e) + e.Text

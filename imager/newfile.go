@@ -1,0 +1,83 @@
+package imager
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"syscall"
+)
+
+// partTail is how the name of a file ends that is being made.
+const partTail = ".part"
+
+// makeFile makes a file, for its owner only, out of what write writes. It has its name
+// once it is whole and durable, and until then lies beside it under a name of its own,
+// which is taken again where a killed program has left it. An error that is fs.ErrExist is
+// returned when the file is there already, before write is called.
+func makeFile(path string, write func(io.Writer) error) (err error) {
+	taken := func() error {
+		if _, err := os.Lstat(path); errors.Is(err, fs.ErrNotExist) {
+			return nil
+		} else if err != nil {
+			return err
+		}
+		return &fs.PathError{Op: "make", Path: path, Err: fs.ErrExist}
+	}
+	if err := taken(); err != nil {
+		return err
+	}
+	f, err := openPart(path + partTail)
+	if err != nil {
+		return err
+	}
+	defer func() {
+		if rerr := os.Remove(f.Name()); !errors.Is(rerr, fs.ErrNotExist) { // it has no other name
+			err = errors.Join(err, rerr)
+		}
+		err = errors.Join(err, f.Close())
+	}()
+	if err = write(f); err == nil {
+		err = f.Sync()
+	}
+	if err == nil {
+		err = taken()
+	}
+	if err == nil {
+		err = os.Rename(f.Name(), path)
+	}
+	if err != nil {
+		return err
+	}
+	return syncFolder(filepath.Dir(path))
+}
+
+// openPart opens the file for what is not whole yet, empty, and holds it for this process.
+func openPart(path string) (*os.File, error) {
+	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE|syscall.O_NOFOLLOW, 0o600)
+	if err != nil {
+		return nil, err
+	}
+	err = syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB)
+	if errors.Is(err, syscall.EWOULDBLOCK) || err == nil && !stillNamed(f) {
+		err = fmt.Errorf("%s: another process writes it at this moment", path)
+	}
+	if err == nil {
+		_ = f.Chmod(0o600) // FAT knows no owners
+		err = f.Truncate(0)
+	}
+	if err != nil {
+		return nil, errors.Join(err, f.Close())
+	}
+	return f, nil
+}
+
+// stillNamed tells whether a file has its name still: who held it before may have given
+// it another.
+func stillNamed(f *os.File) bool {
+	a, err1 := f.Stat()
+	b, err2 := os.Lstat(f.Name())
+	return err1 == nil && err2 == nil && os.SameFile(a, b)
+}
