@@ -207,9 +207,7 @@ func TestRigISOAsTheSource(t *testing.T) {
 // Levels 1 to 4 and foreign images: what bsdtar unpacks is what is listed, path by
 // path, content by content.
 func TestRigISOAsBsdtar(t *testing.T) {
-	if _, err := exec.LookPath("bsdtar"); err != nil {
-		t.Skip("bsdtar (libarchive-tools) is not installed")
-	}
+	tool(t, "bsdtar")
 	for _, path := range images(t, "iso-*.iso", "pkg/*.iso", "dvd-tiny.iso") {
 		t.Run(filepath.Base(path), func(t *testing.T) {
 			dir := t.TempDir()
@@ -232,9 +230,7 @@ func TestRigISOAsBsdtar(t *testing.T) {
 // 7z reads UDF before ISO 9660, and Joliet before both. It refuses the UDF images that
 // the kernel has filled.
 func TestRigAs7z(t *testing.T) {
-	if _, err := exec.LookPath("7z"); err != nil {
-		t.Skip("7z (p7zip-full) is not installed")
-	}
+	tool(t, "7z")
 	for _, path := range images(t, "iso-*.iso", "dvd-*.iso", "pkg/*.iso") {
 		t.Run(filepath.Base(path), func(t *testing.T) {
 			dir := t.TempDir()
@@ -269,9 +265,7 @@ func plain(name string) bool {
 
 // isoinfo lists names, of Rock Ridge and of Joliet.
 func TestRigNamesAsIsoinfo(t *testing.T) {
-	if _, err := exec.LookPath("isoinfo"); err != nil {
-		t.Skip("isoinfo (genisoimage) is not installed")
-	}
+	tool(t, "isoinfo")
 	for _, c := range []struct{ image, flag string }{
 		{"iso-gen-l1", "-f"}, {"iso-gen-l2", "-f"}, {"iso-gen-l3", "-f"}, {"iso-xor-l1", "-f"}, {"iso-xor-l2", "-f"}, {"iso-xor-l3", "-f"},
 		{"iso-gen-l3-r", "-Rf"}, {"iso-xor-l3-jr", "-Rf"}, {"iso-gen-l3-j", "-Jf"}, {"iso-xor-multi", "-Rf"},

@@ -14,10 +14,10 @@ import (
 )
 
 // tool skips the test where a program is not installed. On the machine that judges
-// changes genisoimage must be there.
+// changes it must be there.
 func tool(t *testing.T, name string) {
 	if _, err := exec.LookPath(name); err != nil {
-		if os.Getenv("CI") == "true" && name == "genisoimage" {
+		if os.Getenv("CI") == "true" {
 			t.Fatalf("%s is not installed", name)
 		}
 		t.Skipf("%s is not installed", name)
