@@ -20,6 +20,7 @@ type CheckResult struct {
 	Problems []string   // about map and image, one sentence each; empty where they agree
 	Compared int64      // good sectors compared with their checksums
 	Rotten   sector.Set // good sectors whose bytes do not match
+	Losses   []Loss     // the same, by pass, with the files that they are of
 	Short    bool       // the image is shorter than the map says
 }
 
@@ -65,6 +66,11 @@ func Check(dir string, every bool) (CheckResult, error) {
 		res.Compared = min(CheckSample, m.Count(mapfile.Good))
 	}
 	if n := res.Rotten.Count(); n > 0 {
+		files, ferr := filesOf(m, m.Disc(), readerOf(f))
+		if ferr != nil { // what is rotten is told whatever else can be
+			files = nil
+		}
+		res.Losses = losses(m, files, res.Rotten)
 		first, _ := res.Rotten.Next(0)
 		res.Problems = append(res.Problems, fmt.Sprintf(
 			"%d good sectors of the image do not match their checksums, the first of them %d", n, first.First))
@@ -78,46 +84,56 @@ func Check(dir string, every bool) (CheckResult, error) {
 }
 
 // TakeBackRotten makes good sectors untried again whose bytes in the image no
-// longer match, and keeps an event of it. Beside TakeBackCutOff, and a conflict that
-// is being settled, it is the one way in which a good sector stops being good.
-func (c *Case) TakeBackRotten(rotten sector.Set) error {
+// longer match, and keeps an event of each loss. Beside TakeBackCutOff, and a conflict
+// that is being settled, it is the one way in which a good sector stops being good.
+func (c *Case) TakeBackRotten(lost []Loss) error {
+	var rotten sector.Set
+	for _, l := range lost {
+		rotten.Add(l.Range)
+	}
 	// The image first: where the program is stopped in between, the next check
 	// finds the same sectors again. The other way round nobody would clear them.
 	if err := c.clear(rotten); err != nil {
 		return err
 	}
-	for r := range rotten.Runs() {
-		for a := r.First; a < r.End; a++ {
-			c.m.Rot(a)
-		}
-		c.m.AddEvent(mapfile.Event{Time: c.now(), Pass: -1, Kind: KindRotten, Range: r,
-			Text: "the image's bytes no longer matched their checksums"})
+	for _, l := range lost {
+		c.rot(l, "the image's bytes no longer matched their checksums")
 	}
 	return c.saveRecords()
 }
 
+// rot makes the sectors of a loss untried.
+func (c *Case) rot(l Loss, why string) {
+	for a := l.Range.First; a < l.Range.End; a++ {
+		c.m.Rot(a)
+	}
+	c.m.AddEvent(mapfile.Event{Time: c.now(), Pass: -1, Kind: KindRotten, Range: l.Range, Text: fmt.Sprintf("%s: %v", why, l)})
+}
+
 // TakeBackCutOff makes good sectors untried that lie beyond the end of an image
-// that is too short, keeps an event of it, and gives the image its length again. It
-// returns these sectors; cut tells whether the image was too short.
-func (c *Case) TakeBackCutOff() (lost sector.Set, cut bool, err error) {
+// that is too short, keeps an event of each loss, and gives the image its length again.
+// Cut tells whether the image was too short.
+func (c *Case) TakeBackCutOff() (lost []Loss, cut bool, err error) {
 	if c.short == nil {
-		return lost, false, nil
+		return nil, false, nil
 	}
 	info, err := c.f.Stat()
 	if err != nil {
-		return lost, true, err
+		return nil, true, err
 	}
 	sectors := c.m.Disc().Sectors
 	end := sector.LBA(info.Size() / sector.Size) // the rest of a sector is no sector
+	var beyond sector.Set
 	for r := range c.m.Ranges(mapfile.Good, sector.Range{First: end, End: sector.LBA(sectors)}) {
-		lost.Add(r)
+		beyond.Add(r)
 	}
-	for r := range lost.Runs() {
-		for a := r.First; a < r.End; a++ {
-			c.m.Rot(a)
-		}
-		c.m.AddEvent(mapfile.Event{Time: c.now(), Pass: -1, Kind: KindRotten, Range: r,
-			Text: fmt.Sprintf("the image ended at sector %d", end)})
+	files, err := c.files()
+	if err != nil { // what is lost is lost whatever it was of
+		files = nil
+	}
+	lost = losses(c.m, files, beyond)
+	for _, l := range lost {
+		c.rot(l, fmt.Sprintf("the image ended at sector %d", end))
 	}
 	// The map first: an image of full length is taken for what the map says of it.
 	if err := c.commit(); err != nil {

@@ -39,6 +39,17 @@ func knownDrive(m *mapfile.Map, info device.Info) int {
 	return n
 }
 
+// passBy is who brought what a pass did: its drive, or where it came from.
+func passBy(p mapfile.Pass, drives []mapfile.Drive) string {
+	switch {
+	case p.Drive >= 0:
+		return drives[p.Drive].Name()
+	case p.Origin != nil:
+		return OriginName(*p.Origin)
+	}
+	return ""
+}
+
 // OriginName is how people call where a merged pass came from; it goes with "from".
 func OriginName(o mapfile.Origin) string {
 	o = *plainOrigin(o) // a program that took the names as they came may have kept it

@@ -101,12 +101,7 @@ func StatusOf(m *mapfile.Map) Status {
 	drives := m.Drives()
 	for n, p := range m.Passes() {
 		ps := PassStatus{Pass: n, Won: m.Won(n), FailedReads: p.Failed, Seconds: p.Seconds, Ended: p.How,
-			Merged: p.Drive < 0, Conflicts: others[n]}
-		if p.Drive >= 0 {
-			ps.Drive = drives[p.Drive].Name()
-		} else if p.Origin != nil {
-			ps.Drive = OriginName(*p.Origin)
-		}
+			Merged: p.Drive < 0, Conflicts: others[n], Drive: passBy(p, drives)}
 		rs := &s.Rounds[p.Round]
 		rs.Passes = append(rs.Passes, ps)
 		rs.Won += ps.Won

@@ -18,8 +18,9 @@ var checkCommand = command{
 Proves the map against itself and against the image: its length, and the
 checksums of %d good sectors spread over the disc. It writes nothing. With
 --deep every good sector is read, and those whose bytes no longer match, or that
-lay beyond the end of an image that was cut off, become "not asked yet", so that
-the next pass reads them anew. With --files every whole file is held against the sum
+lay beyond the end of an image that was cut off, are named by the pass that won them
+and the file that they are of, and become "not asked yet", so that the next pass
+reads them anew. With --files every whole file is held against the sum
 that files --sums has kept of it.`, imager.CheckSample),
 	example: "turnstone check anna-wedding --deep",
 	setup:   setupCheck,
@@ -27,10 +28,11 @@ that files --sums has kept of it.`, imager.CheckSample),
 
 // checkDoc is the document of check --json.
 type checkDoc struct {
-	Consistent bool     `json:"consistent"`
-	Compared   int64    `json:"compared"` // good sectors
-	Rotten     []string `json:"rotten"`   // first+count
-	Problems   []string `json:"problems"`
+	Consistent bool          `json:"consistent"`
+	Compared   int64         `json:"compared"` // good sectors
+	Rotten     []string      `json:"rotten"`   // first+count
+	Losses     []imager.Loss `json:"losses"`   // the same by pass, with the files that they are of
+	Problems   []string      `json:"problems"`
 
 	// With --files: files that are as their sums say, and whole ones without a sum.
 	Files         int `json:"files"`
@@ -58,7 +60,7 @@ func setupCheck(f *pflag.FlagSet) action {
 		}
 		problems := append([]string{}, append(res.Problems, sums.Problems...)...)
 		if *asJSON {
-			doc := checkDoc{Consistent: len(problems) == 0, Compared: res.Compared, Rotten: []string{}, Problems: problems,
+			doc := checkDoc{Consistent: len(problems) == 0, Compared: res.Compared, Rotten: []string{}, Losses: append([]imager.Loss{}, res.Losses...), Problems: problems,
 				Files: sums.Compared, FilesUnlisted: sums.Unlisted}
 			for r := range res.Rotten.Runs() {
 				doc.Rotten = append(doc.Rotten, r.String())
@@ -121,6 +123,13 @@ func checkText(res imager.CheckResult, after string, s streams) {
 	for _, p := range res.Problems {
 		tell(s.Out, "%s.\n", p)
 	}
+	for i, l := range res.Losses {
+		if i == mostLosses {
+			tell(s.Out, "  and %s more places; --json lists all of them\n", thousands(int64(len(res.Losses)-i)))
+			break
+		}
+		tell(s.Out, "  %v\n", l)
+	}
 	switch {
 	case len(res.Problems) == 0:
 		fmt.Fprintf(s.Out, "Map and image agree; %s good sectors were compared.\n", thousands(res.Compared))
@@ -128,6 +137,9 @@ func checkText(res imager.CheckResult, after string, s streams) {
 		tell(s.Out, "%s\n", after)
 	}
 }
+
+// mostLosses is how many places are named for people.
+const mostLosses = 20
 
 // checkCase checks a case, with every good sector where deep is set; what is
 // rotten is taken back then, for which the case must not be in use. After is what
@@ -160,15 +172,21 @@ func checkCase(dir string, deep bool) (res imager.CheckResult, after string, err
 		return res, "", err
 	}
 	if !res.Rotten.Empty() {
-		err = c.TakeBackRotten(res.Rotten)
+		err = c.TakeBackRotten(res.Losses)
 	}
 	if short {
 		res.Short = true
+		var n int64
+		for _, l := range lost {
+			n += l.Range.Count()
+			res.Rotten.Add(l.Range)
+		}
+		res.Losses = append(res.Losses, lost...)
 		res.Problems = append([]string{fmt.Sprintf(
-			"The image was shorter than the map says, and has its length again; of what lay beyond its end %s were good", sectors(lost.Count()))},
+			"The image was shorter than the map says, and has its length again; of what lay beyond its end %s were good", sectors(n))},
 			res.Problems...)
 	}
-	if res.Rotten = res.Rotten.Union(&lost); res.Rotten.Empty() {
+	if res.Rotten.Empty() {
 		return res, "Nothing good was lost.", err
 	}
 	return res, "They are \"not asked yet\" again; read them anew.", err
