@@ -17,6 +17,7 @@
 //	"turnstone map"  "head"                  JSON: what the rest is held against
 //	"records"        "disc"                  JSON: discRecord
 //	                 "wanted"                JSON: wantedRecord; none: everything is wanted
+//	                 "closing"               JSON: Closing; none: the case is open
 //	                 "round 00000" ...       JSON: Round
 //	                 "drive 00000" ...       JSON: Drive
 //	                 "pass 00000" ...        JSON: Pass
@@ -87,6 +88,7 @@
 //	1.1  the record "wanted"
 //	1.2  the speed cap of a fragile disc
 //	1.3  where the disc's sessions begin
+//	1.4  the record "closing"
 //
 // # What a kill or a loss of power leaves
 //

@@ -48,6 +48,9 @@ func TestFormat(t *testing.T) {
 	if err := m.SetWanted(Wanted{Names: []string{"films", "b*.vob"}, Sectors: sector.Of(sector.Span(16, 4), sector.Span(300, 200)), Open: true}); err != nil {
 		t.Fatal(err)
 	}
+	if err := m.SetClosing(Closing{State: Closed, At: day, By: "N. N.", KeepUntil: "2026-12-31"}); err != nil {
+		t.Fatal(err)
+	}
 	path := mustCreate(t, m)
 
 	var text strings.Builder

@@ -27,6 +27,7 @@ func content(m *Map) string {
 	put("case", m.CaseID())
 	put("disc", recordOf(m.Disc()))
 	put("wanted", wantedRecordOf(m.Wanted()))
+	put("closing", m.Closing())
 	put("rounds", m.Rounds())
 	put("drives", m.Drives())
 	put("passes", m.Passes())

@@ -34,6 +34,15 @@ func (l *loader) loadRecords() {
 			l.bad("%v", err)
 		}
 	}
+	if body, ok := l.take(closingKey); ok {
+		c, err := decodeJSON[Closing](body)
+		if err == nil {
+			err = m.SetClosing(c)
+		}
+		if err != nil {
+			l.bad("%v", err)
+		}
+	}
 	loadAll(l, "drive", func(d Drive) error { m.AddDrive(d); return nil })
 	loadAll(l, "round", func(r Round) error { m.AddRound(r); return nil })
 	loadAll(l, "pass", func(p Pass) error { _, err := m.AddPass(p); return err })

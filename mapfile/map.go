@@ -31,6 +31,7 @@ type Map struct {
 	conflicts conflicts
 	events    []Event // pending
 	wanted    Wanted
+	closing   Closing
 
 	pending  pending
 	file     fileState

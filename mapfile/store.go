@@ -18,7 +18,7 @@ import (
 
 // pending is what changed since the last Commit.
 type pending struct {
-	disc, wanted           bool
+	disc, wanted, closing  bool
 	rounds, drives, passes map[int]bool
 	states, conflicts      map[uint32]bool
 	runs                   map[runKey]bool
@@ -32,14 +32,14 @@ func newPending() pending {
 }
 
 func (p *pending) empty() bool {
-	return !p.disc && !p.wanted && len(p.rounds)+len(p.drives)+len(p.passes)+len(p.states)+len(p.conflicts)+len(p.runs) == 0
+	return !p.disc && !p.wanted && !p.closing && len(p.rounds)+len(p.drives)+len(p.passes)+len(p.states)+len(p.conflicts)+len(p.runs) == 0
 }
 
 // everything is the pending changes that make an empty file hold all of m.
 func everything(m *Map) pending {
 	m.cool()
 	p := newPending()
-	p.disc, p.wanted = true, len(m.wanted.Names) > 0
+	p.disc, p.wanted, p.closing = true, len(m.wanted.Names) > 0, m.closing.State != ""
 	for n := range m.rounds {
 		p.rounds[n] = true
 	}
@@ -249,6 +249,9 @@ func (w *writer) records(m *Map, what pending) {
 	}
 	if what.wanted {
 		w.putJSON(recordBucket, []byte(wantedKey), wantedRecordOf(m.wanted))
+	}
+	if what.closing {
+		w.putJSON(recordBucket, []byte(closingKey), m.closing)
 	}
 	for _, n := range slices.Sorted(maps.Keys(what.drives)) {
 		w.putJSON(recordBucket, recordKey("drive", n), m.drives[n])
