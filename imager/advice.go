@@ -24,6 +24,8 @@ func Advise(m *mapfile.Map) []Advice {
 	}
 	last := len(s.Rounds) - 1
 	switch {
+	case s.Closing != nil: // its work is done
+		return nil
 	case s.Conflicts > 0:
 		return []Advice{{"Settle what is in conflict.",
 			disputedInWords(s.Conflicts) + " by two sources with different bytes; the first are in the image, the others kept beside it.",

@@ -123,8 +123,8 @@ func makeFiles(dir, parent string, w Writer, disc mapfile.Disc) error {
 	return syncFolder(parent)
 }
 
-// Open opens a case for writing. ErrNoCase, ErrInUse, ErrImage and the errors of
-// mapfile.Open are returned when it can't be. What a killed pass left in the
+// Open opens a case for writing. ErrNoCase, ErrInUse, ErrImage, ErrDiscarded and the
+// errors of mapfile.Open are returned when it can't be. What a killed pass left in the
 // image is taken out, and what was decided about a conflict is put in.
 func Open(dir string, w Writer) (*Case, error) {
 	c, err := OpenUnproven(dir, w)
@@ -162,6 +162,9 @@ func OpenUnproven(dir string, w Writer) (*Case, error) {
 	}
 	m, err := mapfile.Open(filepath.Join(dir, mapName))
 	if err != nil {
+		return nil, errors.Join(err, l.release())
+	}
+	if err := discarded(dir, m); err != nil {
 		return nil, errors.Join(err, l.release())
 	}
 	f, short := openImageOr(dir, m.Disc().Sectors, os.O_RDWR)

@@ -47,6 +47,9 @@ func Check(dir string, every bool) (CheckResult, error) {
 	if err != nil {
 		return res, err
 	}
+	if err := discarded(dir, m); err != nil {
+		return res, err
+	}
 	f, err := openImage(dir, m.Disc().Sectors, os.O_RDONLY)
 	if errors.Is(err, ErrImage) {
 		res.Short = errors.Is(err, ErrShort)

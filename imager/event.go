@@ -43,6 +43,9 @@ const (
 	KindAmended    = "amended"           // what was noted of a round was corrected
 	KindInspected  = "inspected"         // what the eye saw was noted
 	KindWanted     = "wanted"            // what the customer needs was noted
+	KindClosed     = "closed"            // the case was closed
+	KindOpenAgain  = "open-again"        // a closed case is worked on again
+	KindDiscarded  = "discarded"         // the customer's data was deleted
 )
 
 // Listener is told how a pass goes. Its methods are called by the goroutine that

@@ -63,8 +63,8 @@ func (f File) known() int64 {
 	return 0
 }
 
-// OpenFiles reads the file systems of the case in dir. ErrNoCase, ErrImage and the
-// errors of mapfile.Open are returned where it can't be read; what the disc lacks is
+// OpenFiles reads the file systems of the case in dir. ErrNoCase, ErrImage,
+// ErrDiscarded and the errors of mapfile.Open are returned where it can't be read; what the disc lacks is
 // no error.
 func OpenFiles(dir string) (*Files, error) {
 	// The map first: all that it calls good is in the image that is opened after it.
@@ -73,6 +73,9 @@ func OpenFiles(dir string) (*Files, error) {
 	for try := 1; ; try++ {
 		m, err := Load(dir)
 		if err != nil {
+			return nil, err
+		}
+		if err := discarded(dir, m); err != nil {
 			return nil, err
 		}
 		f, err := openImage(dir, m.Disc().Sectors, os.O_RDONLY)

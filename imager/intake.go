@@ -67,12 +67,16 @@ func (c *Case) begin(rec mapfile.Pass, l Listener, often rhythm) (intake, error)
 func (c *Case) resume(n int, l Listener, often rhythm) (intake, error) {
 	rec := c.m.Passes()[n]
 	rec.How, rec.Ended = "", time.Time{}
+	again, reopened := c.reopen()
 	err := c.m.SetPass(n, rec)
 	if err == nil {
 		err = c.commit()
 	}
 	if err != nil {
 		return intake{}, c.besideConflicts(fmt.Errorf("beginning a pass: %w", err))
+	}
+	if reopened {
+		l.Event(again)
 	}
 	t := intake{
 		c: c, listener: l, n: n, rec: rec, began: c.now(), before: rec.Seconds,

@@ -13,6 +13,7 @@ import (
 // round's number.
 func (c *Case) OpenRound(r mapfile.Round) (int, error) {
 	r.Opened = c.now()
+	c.reopen()
 	n := c.m.AddRound(r)
 	c.m.AddEvent(mapfile.Event{Time: r.Opened, Pass: -1, Kind: KindRound,
 		Text: fmt.Sprintf("round %d: %s", n, TreatmentsInWords(r))})

@@ -69,7 +69,7 @@ func (plainSupply) finish(context.Context) error { return nil }
 // OpenSource opens the case in dir for being merged into the one in the folder
 // into, and keeps other processes from writing into it until Close. A
 // *RefusedError is returned when the two are the same; ErrNoCase, ErrInUse,
-// ErrImage and the errors of mapfile.Open when it can't be opened.
+// ErrImage, ErrDiscarded and the errors of mapfile.Open when it can't be opened.
 func OpenSource(dir, into string) (_ *Source, err error) {
 	if sameFile(dir, into) {
 		return nil, &RefusedError{dir, "is this very case", ErrSameCase}
@@ -89,6 +89,9 @@ func OpenSource(dir, into string) (_ *Source, err error) {
 	}
 	s.hold = append(s.hold, lock)
 	if s.m, err = mapfile.Open(filepath.Join(dir, mapName)); err != nil {
+		return nil, err
+	}
+	if err := discarded(dir, s.m); err != nil {
 		return nil, err
 	}
 	s.id, s.disc = s.m.CaseID(), discTold(s.m.Disc())

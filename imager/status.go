@@ -27,6 +27,9 @@ type Status struct {
 
 	// Wanted is what the customer needs of it; null where that is everything.
 	Wanted *WantedStatus `json:"wanted"`
+
+	// Closing is how the case was ended; null while it is open.
+	Closing *mapfile.Closing `json:"closing"`
 }
 
 // WantedStatus is where the sectors stand that wanted files lie in.
@@ -87,6 +90,9 @@ func StatusOf(m *mapfile.Map) Status {
 	s.FailedHere = failedIn(m, len(m.Rounds())-1, wanted)
 	s.OpenHere = s.Missing() - s.FailedHere
 	s.Seen = d.Seen
+	if c := m.Closing(); c.State != "" {
+		s.Closing = &c
+	}
 	for n, r := range m.Rounds() {
 		rs := RoundStatus{Round: n, Treatments: []string{}, Passes: []PassStatus{}}
 		for _, t := range r.Treatments {
