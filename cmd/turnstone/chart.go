@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"time"
 
 	"github.com/spf13/pflag"
 
@@ -95,6 +96,10 @@ func drawChart(dir string, v chart.View, o chartOptions, s streams) error {
 	m, err := imager.Load(dir)
 	if err != nil {
 		return err
+	}
+	if c := m.Closing(); c.Gone() {
+		v.Notes = append(v.Notes, "The case is discarded: image and files are deleted, and these are its figures.")
+		tell(s.Err, "%s", closingInWords(&c, dir, time.Now()))
 	}
 	p, err := imager.DamageMap(m, v)
 	if err != nil {

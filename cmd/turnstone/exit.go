@@ -107,6 +107,8 @@ func cure(err error) string {
 	switch {
 	case errors.As(err, &open):
 		return open.Cure
+	case errors.Is(err, imager.ErrDiscarded):
+		return discardedNote(err)
 	case errors.As(err, &refused):
 		return ""
 	case errors.Is(err, imager.ErrOtherDisc):

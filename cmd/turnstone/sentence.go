@@ -193,16 +193,20 @@ func standing(st imager.Status) string {
 	if st.Wanted != nil {
 		what = "sectors of the wanted files"
 	}
+	are, is := "are", "is"
+	if st.Closing != nil && st.Closing.Gone() {
+		are, is = "were", "was"
+	}
 	switch missing := st.Missing(); {
 	case st.Disc.Sectors == 0:
 		b.WriteString("The disc was not recognised yet: nothing is known of its size.\n")
 	case missing == 0 && good == 1:
-		fmt.Fprintf(&b, "The one %s is in the image (%s).\n", strings.Replace(what, "sectors", "sector", 1), size(good))
+		fmt.Fprintf(&b, "The one %s %s in the image (%s).\n", strings.Replace(what, "sectors", "sector", 1), is, size(good))
 	case missing == 0:
-		fmt.Fprintf(&b, "All %s %s are in the image (%s).\n", thousands(good), what, size(good))
+		fmt.Fprintf(&b, "All %s %s %s in the image (%s).\n", thousands(good), what, are, size(good))
 	default:
-		fmt.Fprintf(&b, "%s of %s %s are in the image (%s, %s); %s %s missing (%s).\n",
-			thousands(good), thousands(all), what, size(good), share(good, all),
+		fmt.Fprintf(&b, "%s of %s %s %s in the image (%s, %s); %s %s missing (%s).\n",
+			thousands(good), thousands(all), what, are, size(good), share(good, all),
 			thousands(missing), be(missing), size(missing))
 		rest := st.Missing() - st.FailedHere - notAskedYet(st)
 		for _, p := range []struct {

@@ -54,7 +54,8 @@ func setupStatus(f *pflag.FlagSet) action {
 		case *asJSON:
 			return printDocument(s.Out, imager.StatusOf(m))
 		}
-		tell(s.Out, "%s", statusText(dir, imager.StatusOf(m), filesOfCase(dir), imager.Advise(m)))
+		st := imager.StatusOf(m)
+		tell(s.Out, "%s%s", closingInWords(st.Closing, dir, time.Now()), statusText(dir, st, filesOfCase(dir), imager.Advise(m)))
 		return nil
 	}
 }

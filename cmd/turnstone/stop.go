@@ -48,6 +48,9 @@ func stop(dir string, s streams) error {
 	} else if !there {
 		return fmt.Errorf("%s: %w", dir, imager.ErrNoCase)
 	}
+	if err := refuseDiscarded(dir); err != nil {
+		return err
+	}
 	user, err := imager.UserOf(dir)
 	switch {
 	case err != nil:
