@@ -180,17 +180,7 @@ func (p *Picture) legend(s *scene, l layerPicture, x, y, width float64) float64 
 		if n == 0 {
 			continue
 		}
-		box := rectangle(x, y-3, 6, 4)
-		s.fill(paintOf(p.classes[c], c), box)
-		edge := append(box, box[0])
-		switch p.classes[c].kind {
-		case notAsked:
-			s.dots(fine, ink, edge)
-		case notSince, failed:
-			s.stroke(fine, outline, edge)
-		default:
-			s.stroke(hair, faint, edge)
-		}
+		s.swatch(p.classes[c], c, x, y-3, 6, 4)
 		words := fmt.Sprintf("%s: %s", upper(p.classes[c].words), thousands(n))
 		y = s.paragraph(x+8, y, width-8, small, words) + 2
 	}

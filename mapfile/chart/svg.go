@@ -20,13 +20,21 @@ func units(mm float64) int { return int(math.Round(mm / unit)) }
 // true millimetres: printed at 100 %, a millimetre is one. What is described in
 // words goes into title and description.
 func writeSVG(w io.Writer, scenes []*scene, title, description string) error {
+	if _, err := io.WriteString(w, `<?xml version="1.0" encoding="UTF-8"?>`+"\n"); err != nil {
+		return err
+	}
+	return writeElement(w, scenes, title, description, "hatch")
+}
+
+// writeElement writes the document's one element. Its patterns' names begin with
+// prefix.
+func writeElement(w io.Writer, scenes []*scene, title, description, prefix string) error {
 	var width, height float64
 	for _, s := range scenes {
 		width, height = max(width, s.width), height+s.height
 	}
-	b := &svg{w: bufio.NewWriterSize(w, 1<<16), patterns: map[paint]string{}}
-	fmt.Fprintf(b.w, `<?xml version="1.0" encoding="UTF-8"?>
-<svg xmlns="http://www.w3.org/2000/svg" version="1.1" width="%smm" height="%smm" viewBox="0 0 %d %d" role="img">
+	b := &svg{w: bufio.NewWriterSize(w, 1<<16), prefix: prefix, patterns: map[paint]string{}}
+	fmt.Fprintf(b.w, `<svg xmlns="http://www.w3.org/2000/svg" version="1.1" width="%smm" height="%smm" viewBox="0 0 %d %d" role="img">
 <title>%s</title>
 <desc>%s</desc>
 `, decimal(width, 2), decimal(height, 2), units(width), units(height), escape(title), escape(description))
@@ -50,6 +58,7 @@ func (c rgb) String() string { return fmt.Sprintf("#%02X%02X%02X", c.r, c.g, c.b
 
 type svg struct {
 	w        *bufio.Writer
+	prefix   string
 	patterns map[paint]string // ids
 	line     []byte
 }
@@ -66,7 +75,7 @@ func (b *svg) definePatterns(scenes []*scene) {
 			if b.patterns[p] != "" {
 				continue
 			}
-			id := "hatch" + strconv.Itoa(len(b.patterns)+1)
+			id := b.prefix + strconv.Itoa(len(b.patterns)+1)
 			b.patterns[p] = id
 			rise, fall, flat, tall := p.hatch.lines()
 			n := units(p.hatch.step())
