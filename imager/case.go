@@ -263,6 +263,15 @@ func Load(dir string) (*mapfile.Map, error) {
 	return mapfile.Open(filepath.Join(dir, mapName))
 }
 
+// Events goes through all events of a case, oldest first, while yield returns true;
+// also while a pass runs. Its errors are Load's.
+func Events(dir string, yield func(mapfile.Event) bool) error {
+	if err := noCase(dir); err != nil {
+		return err
+	}
+	return mapfile.Events(filepath.Join(dir, mapName), yield)
+}
+
 // noCase is an ErrNoCase where dir is a file, or a folder without a map.
 func noCase(dir string) error {
 	switch _, err := os.Stat(filepath.Join(dir, mapName)); {

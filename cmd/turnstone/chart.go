@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bytes"
 	"errors"
 	"fmt"
 	"io"
@@ -149,26 +148,6 @@ func drawSheets(dir string, p *chart.Picture, o chartOptions, s streams) error {
 			return err
 		}
 		fmt.Fprintln(s.Out, path)
-	}
-	return nil
-}
-
-// replaceFile makes a file anew, whole or not at all.
-func replaceFile(path string, write func(io.Writer) error) error {
-	var b bytes.Buffer
-	if err := write(&b); err != nil {
-		return err
-	}
-	f, err := os.CreateTemp(filepath.Dir(path), ".chart-*")
-	if err != nil {
-		return err
-	}
-	_, err = f.Write(b.Bytes())
-	if err = errors.Join(err, f.Close()); err == nil {
-		err = os.Rename(f.Name(), path)
-	}
-	if err != nil {
-		return errors.Join(err, os.Remove(f.Name()))
 	}
 	return nil
 }

@@ -28,8 +28,8 @@ type action func(args []string, s streams) error
 // commands are listed by --help in this order, which is that of the work.
 var commands = []command{
 	drivesCommand, inspectCommand, surveyCommand, readCommand, stopCommand, roundCommand, mergeCommand, packCommand,
-	unpackCommand, statusCommand, chartCommand, filesCommand, wantCommand, extractCommand, checkCommand, closeCommand,
-	discardCommand, simulateCommand, demoCommand,
+	unpackCommand, statusCommand, chartCommand, filesCommand, wantCommand, extractCommand, checkCommand, reportCommand,
+	closeCommand, discardCommand, simulateCommand, demoCommand,
 }
 
 func overview() string {

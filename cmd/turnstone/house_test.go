@@ -42,7 +42,8 @@ var house = map[string]struct{ ours, outside string }{
 	"device/sim/ruler": {"device device/sector device/sim", ""},
 	"imager": {"device device/sector device/spiral mapfile mapfile/chart imager/pack imager/plan imager/volume imager/volume/tree",
 		""},
-	"cmd/turnstone": {"device device/sector device/child device/blockdev device/optical device/sim device/sim/press device/sim/ruler mapfile mapfile/chart imager imager/pack imager/plan imager/volume imager/volume/tree",
+	"imager/report": {"device device/sector mapfile mapfile/chart imager imager/volume imager/volume/tree", ""},
+	"cmd/turnstone": {"device device/sector device/child device/blockdev device/optical device/sim device/sim/press device/sim/ruler mapfile mapfile/chart imager imager/pack imager/plan imager/report imager/volume imager/volume/tree",
 		"github.com/spf13/pflag golang.org/x/sys"},
 }
 

@@ -1,0 +1,303 @@
+package report
+
+import (
+	"cmp"
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+
+	"turnstone/imager"
+)
+
+// Customer writes the page for the customer: one file of HTML that fits one sheet of
+// paper, A4 or Letter. The writer's error is returned, or that of a picture.
+func (r *Report) Customer(w io.Writer) error {
+	p := customerPage{page: page{r}, Lead: r.lead(), More: r.more(), CouldNot: r.couldNot(), NotTried: r.notTried(), Notes: r.notes()}
+	p.Rows, p.Rest = r.rows()
+	p.Done, p.Resurfaced = r.done()
+	var err error
+	if p.Pictures, p.Keys, err = r.beforeAndAfter(); err != nil {
+		return err
+	}
+	return pages.ExecuteTemplate(w, "customer.html", p)
+}
+
+// customerPage is what the page shows, in the order of the page.
+type customerPage struct {
+	page
+	Lead       string
+	More       []string
+	Rows       []fileRow
+	Rest       string // what the rows leave out
+	CouldNot   string
+	NotTried   string
+	Pictures   []drawing
+	Keys       []keyRow
+	Done       []string
+	Resurfaced bool
+	Notes      []note
+}
+
+type fileRow struct{ Name, Much, How string }
+
+type note struct{ Head, Text string }
+
+// How much of a kind fits on the page.
+const (
+	mostRows = 8
+	mostName = 46 // letters
+	mostDone = 4
+	mostCuts = 2
+)
+
+// considered is the files that the page is about: those wanted.
+func (r *Report) considered() (films, others []FileFacts) {
+	if r.Files == nil {
+		return nil, nil
+	}
+	for _, f := range r.Files.List {
+		switch {
+		case !f.Wanted:
+		case f.Film:
+			films = append(films, f)
+		default:
+			others = append(others, f)
+		}
+	}
+	return films, others
+}
+
+// lead is the first sentence: how much was saved.
+func (r *Report) lead() string {
+	films, others := r.considered()
+	switch {
+	case r.Disc.Sectors == 0:
+		return "No drive has recognised the disc yet: nothing was saved so far."
+	case len(films) > 0:
+		return filmsInWords(films)
+	case len(others) > 0:
+		return filesInWords(others, "file")
+	case r.Standing.Missing() == 0:
+		return fmt.Sprintf("All that is recorded on the disc was saved: %s.", amount(r.Standing.Good))
+	}
+	return fmt.Sprintf("%s of the %s that are recorded on the disc were saved (%s).",
+		amount(r.Standing.Good), amount(r.Standing.Written), percent(r.Standing.Good, r.Standing.Written))
+}
+
+// filmsInWords is how much of films there is: in time first.
+func filmsInWords(films []FileFacts) string {
+	var all FileFacts
+	whole := 0
+	for _, f := range films {
+		all.Plays += f.Plays
+		all.Lost = append(all.Lost, f.Lost...)
+		if f.Whole() {
+			whole++
+		}
+	}
+	lost := all.LostTime()
+	what := "film"
+	n := int64(len(films))
+	switch {
+	case whole == len(films) && n == 1:
+		return fmt.Sprintf("The film is whole: %s.", plays(all.Plays))
+	case whole == len(films):
+		return fmt.Sprintf("All %s are whole: %s.", some(n, what), plays(all.Plays))
+	case lost == 0:
+		return fmt.Sprintf("%s of %s whole, of %s in all; how much of the rest plays is not known.", count(int64(whole)), are(some(n, what), n), plays(all.Plays))
+	}
+	return fmt.Sprintf("%s of %s of film were saved; %s are missing. %s of %s whole.",
+		plays(all.Plays-lost), plays(all.Plays), plays(lost), upper(countOrNone(whole)), are(some(n, what), n))
+}
+
+// filesInWords is how many files are whole, and how much of them there is.
+func filesInWords(files []FileFacts, what string) string {
+	var t imager.Tally
+	unknown := false
+	for _, f := range files {
+		t.Files++
+		if f.Whole() {
+			t.Whole++
+		}
+		if f.Size < 0 {
+			unknown = true
+			continue
+		}
+		t.Bytes += f.Size
+		t.There += f.Size - f.Missing
+	}
+	n := int64(t.Files)
+	switch {
+	case t.Whole == t.Files && n == 1:
+		return fmt.Sprintf("The one %s is whole (%s).", what, data(t.Bytes))
+	case t.Whole == t.Files:
+		return fmt.Sprintf("All %s are whole (%s).", some(n, what), data(t.Bytes))
+	case unknown:
+		return fmt.Sprintf("%s of %s whole. How large the others are is not known of all of them.", upper(countOrNone(t.Whole)), are(some(n, what), n))
+	}
+	return fmt.Sprintf("%s of %s whole; %s of %s were saved.", upper(countOrNone(t.Whole)), are(some(n, what), n), data(t.There), data(t.Bytes))
+}
+
+func countOrNone(n int) string {
+	if n == 0 {
+		return "none"
+	}
+	return count(int64(n))
+}
+
+func are(what string, n int64) string {
+	if n == 1 {
+		return what + " is"
+	}
+	return what + " are"
+}
+
+// more is what belongs to the lead.
+func (r *Report) more() (s []string) {
+	films, others := r.considered()
+	if len(films) > 0 && len(others) > 0 {
+		s = append(s, "Besides: "+filesInWords(others, "other file"))
+	}
+	if r.Wanted != nil {
+		s = append(s, "This is about what you asked for; the rest of the disc was read only as far as that needed.")
+	}
+	switch {
+	case r.Closing.Gone():
+		s = append(s, fmt.Sprintf("Our copy was deleted on %s; this page tells what was saved until then.", r.day(r.Closing.At)))
+	case r.Files == nil && r.Disc.Sectors > 0:
+		s = append(s, "No list of files was found on the disc: what was saved is its raw content.")
+	case r.Files != nil && r.Files.Needed > 0:
+		s = append(s, "A part of the disc's own lists of files could not be read: there may have been more files.")
+	}
+	if r.Standing.Conflicts > 0 {
+		s = append(s, fmt.Sprintf("In %s two readings differ; the first is kept.", some(r.Standing.Conflicts, "sector")))
+	}
+	if r.Running {
+		s = append(s, "The disc is being worked on while this page is made: it tells how it stood at that moment.")
+	}
+	return s
+}
+
+// rows is a line for each file, as many as fit: those that are not whole first.
+func (r *Report) rows() (rows []fileRow, rest string) {
+	films, others := r.considered()
+	all := slices.Concat(films, others)
+	slices.SortStableFunc(all, func(a, b FileFacts) int {
+		return cmp.Or(order(a.Whole(), b.Whole()), order(b.Film, a.Film), cmp.Compare(b.Missing, a.Missing))
+	})
+	left, broken := 0, 0
+	for i, f := range all {
+		if i < mostRows {
+			rows = append(rows, r.row(f))
+			continue
+		}
+		left++
+		if !f.Whole() {
+			broken++
+		}
+	}
+	switch {
+	case left == 0:
+	case broken == 0:
+		rest = fmt.Sprintf("and %s that are whole", some(int64(left), "more file"))
+	default:
+		rest = fmt.Sprintf("and %s, of which %s not whole", some(int64(left), "more file"), are(count(int64(broken)), int64(broken)))
+	}
+	return rows, rest
+}
+
+func (r *Report) row(f FileFacts) fileRow {
+	row := fileRow{Name: tail(shown(f.Path), mostName), How: "whole"}
+	switch {
+	case f.Film && f.Plays > 0:
+		row.Much = plays(f.Plays)
+	case f.Size >= 0:
+		row.Much = data(f.Size)
+	}
+	switch f.State {
+	case imager.FileDamaged.String():
+		row.How = missingInWords(f)
+	case imager.FileUnknown.String():
+		row.How = "not certain to be complete: what tells where it lies could not be read in full"
+		if f.Missing > 0 {
+			row.How += "; " + missingInWords(f)
+		}
+	case imager.FileDisputed.String():
+		row.How = "complete, but two readings of it differ"
+	}
+	if f.Made {
+		row.How += "; found without its name"
+	}
+	for _, w := range slices.Backward(r.Watched) {
+		if w.Path == f.Path {
+			row.How += "; " + r.watchedInWords(w)
+			break
+		}
+	}
+	return row
+}
+
+// missingInWords is what a file lacks: of a film in time, if that is known.
+func missingInWords(f FileFacts) string {
+	if lost := f.LostTime(); lost > 0 {
+		s := plays(lost) + " missing, at "
+		for i, c := range f.Lost {
+			switch {
+			case i == mostCuts:
+				return s + fmt.Sprintf(" and at %s", some(int64(len(f.Lost)-i), "more place"))
+			case i > 0:
+				s += ", "
+			}
+			s += position(c.At)
+		}
+		return s
+	}
+	s := data(f.Missing) + " missing"
+	if f.Places > 1 {
+		s += ", in " + some(int64(f.Places), "place")
+	}
+	return s
+}
+
+func (r *Report) watchedInWords(w Watch) string {
+	s := "watched"
+	if w.By != "" {
+		s += " by " + shown(w.By)
+	}
+	s += " on " + r.day(w.At)
+	if !w.Well {
+		return s + ": it does not play well"
+	}
+	return s + ": it plays well"
+}
+
+// done is what was done to the surface, and whether something was taken off it.
+func (r *Report) done() (lines []string, resurfaced bool) {
+	for _, round := range r.Rounds {
+		var typed []string
+		for _, t := range round.Treatments {
+			typed = append(typed, tail(shown(t.Typed), 2*mostName))
+			resurfaced = resurfaced || t.Word == imager.Sand || t.Word == imager.Polish
+		}
+		if len(typed) > 0 {
+			lines = append(lines, r.day(round.Opened)+": "+strings.Join(typed, "; "))
+		}
+	}
+	if n := len(lines) - mostDone; n > 0 {
+		lines = append(lines[:mostDone], fmt.Sprintf("and %s", some(int64(n), "more treatment")))
+	}
+	return lines, resurfaced
+}
+
+// AnyFilm tells whether a row tells of a film.
+func (p customerPage) AnyFilm() bool {
+	films, _ := p.considered()
+	return len(films) > 0
+}
+
+// Before tells whether there are pictures of two moments.
+func (p customerPage) Before() bool { return len(p.Rounds) > 1 }
+
+// Strips tells whether the pictures are strips over addresses.
+func (p customerPage) Strips() bool { return imager.RadiusOf(p.m) == nil }
