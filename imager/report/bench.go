@@ -324,4 +324,10 @@ func (p benchPage) EventsInWords() string {
 }
 
 // WatchedInWords is who watched a file, and how it played.
-func (p benchPage) WatchedInWords(w Watch) string { return p.watchedInWords(w) }
+func (p benchPage) WatchedInWords(w Watch) string {
+	s := "on " + p.day(w.At)
+	if w.By != "" {
+		s = "by " + shown(w.By) + " " + s
+	}
+	return s + ": it " + playsWell(w)
+}

@@ -6,6 +6,7 @@ import (
 	"io"
 	"slices"
 	"strings"
+	"time"
 
 	"turnstone/imager"
 )
@@ -14,8 +15,8 @@ import (
 // paper, A4 or Letter. The writer's error is returned, or that of a picture.
 func (r *Report) Customer(w io.Writer) error {
 	p := customerPage{page: page{r}, Lead: r.lead(), More: r.more(), CouldNot: r.couldNot(), NotTried: r.notTried(), Notes: r.notes()}
-	p.Rows, p.Rest = r.rows()
 	p.Done, p.Resurfaced = r.done()
+	p.Rows, p.Rest = r.rows(p.room())
 	var err error
 	if p.Pictures, p.Keys, err = r.beforeAndAfter(); err != nil {
 		return err
@@ -45,11 +46,22 @@ type note struct{ Head, Text string }
 
 // How much of a kind fits on the page.
 const (
-	mostRows = 8
-	mostName = 46 // letters
-	mostDone = 4
-	mostCuts = 2
+	leastRows, mostRows = 3, 8
+	mostName            = 44  // letters of a file's name
+	mostHow             = 100 // letters of how it is
+	mostDone            = 3   // treatments
+	mostTreated         = 110 // letters of each
+	mostCuts            = 2
 )
+
+// room is how many files there is room for beside the rest.
+func (p customerPage) room() int {
+	room := 11 - len(p.More) - len(p.Done) - len(p.Letterhead.Address)/2
+	for _, n := range p.Letterhead.Note {
+		room -= 1 + len(n)/130
+	}
+	return min(mostRows, max(leastRows, room))
+}
 
 // considered is the files that the page is about: those wanted.
 func (r *Report) considered() (films, others []FileFacts) {
@@ -88,15 +100,15 @@ func (r *Report) lead() string {
 // filmsInWords is how much of films there is: in time first.
 func filmsInWords(films []FileFacts) string {
 	var all FileFacts
+	var lost time.Duration
 	whole := 0
 	for _, f := range films {
 		all.Plays += f.Plays
-		all.Lost = append(all.Lost, f.Lost...)
+		lost += f.LostTime()
 		if f.Whole() {
 			whole++
 		}
 	}
-	lost := all.LostTime()
 	what := "film"
 	n := int64(len(films))
 	switch {
@@ -179,8 +191,8 @@ func (r *Report) more() (s []string) {
 	return s
 }
 
-// rows is a line for each file, as many as fit: those that are not whole first.
-func (r *Report) rows() (rows []fileRow, rest string) {
+// rows is a line for each of so many files: those that are not whole first.
+func (r *Report) rows(most int) (rows []fileRow, rest string) {
 	films, others := r.considered()
 	all := slices.Concat(films, others)
 	slices.SortStableFunc(all, func(a, b FileFacts) int {
@@ -188,7 +200,7 @@ func (r *Report) rows() (rows []fileRow, rest string) {
 	})
 	left, broken := 0, 0
 	for i, f := range all {
-		if i < mostRows {
+		if i < most {
 			rows = append(rows, r.row(f))
 			continue
 		}
@@ -219,7 +231,7 @@ func (r *Report) row(f FileFacts) fileRow {
 	case imager.FileDamaged.String():
 		row.How = missingInWords(f)
 	case imager.FileUnknown.String():
-		row.How = "not certain to be complete: what tells where it lies could not be read in full"
+		row.How = "not certain to be complete: what tells where it lies is missing"
 		if f.Missing > 0 {
 			row.How += "; " + missingInWords(f)
 		}
@@ -231,10 +243,11 @@ func (r *Report) row(f FileFacts) fileRow {
 	}
 	for _, w := range slices.Backward(r.Watched) {
 		if w.Path == f.Path {
-			row.How += "; " + r.watchedInWords(w)
+			row.How += "; watched: it " + playsWell(w)
 			break
 		}
 	}
+	row.How = head(row.How, mostHow)
 	return row
 }
 
@@ -260,16 +273,11 @@ func missingInWords(f FileFacts) string {
 	return s
 }
 
-func (r *Report) watchedInWords(w Watch) string {
-	s := "watched"
-	if w.By != "" {
-		s += " by " + shown(w.By)
+func playsWell(w Watch) string {
+	if w.Well {
+		return "plays well"
 	}
-	s += " on " + r.day(w.At)
-	if !w.Well {
-		return s + ": it does not play well"
-	}
-	return s + ": it plays well"
+	return "does not play well"
 }
 
 // done is what was done to the surface, and whether something was taken off it.
@@ -277,11 +285,11 @@ func (r *Report) done() (lines []string, resurfaced bool) {
 	for _, round := range r.Rounds {
 		var typed []string
 		for _, t := range round.Treatments {
-			typed = append(typed, tail(shown(t.Typed), 2*mostName))
+			typed = append(typed, shown(t.Typed))
 			resurfaced = resurfaced || t.Word == imager.Sand || t.Word == imager.Polish
 		}
 		if len(typed) > 0 {
-			lines = append(lines, r.day(round.Opened)+": "+strings.Join(typed, "; "))
+			lines = append(lines, head(r.day(round.Opened)+": "+strings.Join(typed, "; "), mostTreated))
 		}
 	}
 	if n := len(lines) - mostDone; n > 0 {
@@ -301,3 +309,6 @@ func (p customerPage) Before() bool { return len(p.Rounds) > 1 }
 
 // Strips tells whether the pictures are strips over addresses.
 func (p customerPage) Strips() bool { return imager.RadiusOf(p.m) == nil }
+
+// Many tells whether the pictures are more than two.
+func (p customerPage) Many() bool { return len(p.Pictures) > 2 }

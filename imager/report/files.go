@@ -52,6 +52,9 @@ func (f FileFacts) NotTried() int64 { return f.Missing - f.CouldNot }
 
 // LostTime is how much of a film is missing.
 func (f FileFacts) LostTime() (lost time.Duration) {
+	if f.Whole() {
+		return 0
+	}
 	for _, c := range f.Lost {
 		lost += c.Lasts
 	}

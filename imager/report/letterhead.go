@@ -30,9 +30,9 @@ type Letterhead struct {
 // Limits of a letterhead: what fits on the page beside the rest.
 const (
 	letterheadBytes = 8 << 10
-	addressLines    = 6
-	letterheadLine  = 200 // letters
-	noteLetters     = 600 // of all paragraphs
+	addressLines    = 4
+	letterheadLine  = 80  // letters
+	noteLetters     = 400 // of all paragraphs
 )
 
 // ParseLetterhead reads a letterhead. The error says what is wrong with it, and in which

@@ -29,8 +29,8 @@ func TestParseLetterhead(t *testing.T) {
 		{"no UTF-8", "a\xff", "UTF-8"},
 		{"an escape", "Name\n\n\x1b[2J", "line 3"},
 		{"turned round", "Name \u202e", "line 1"},
-		{"a long line", strings.Repeat("a", 201), "line 1"},
-		{"a long address", "Name" + strings.Repeat("\nline", 7), "line 8"},
+		{"a long line", strings.Repeat("a", 81), "line 1"},
+		{"a long address", "Name" + strings.Repeat("\nline", 5), "line 6"},
 		{"a long note", "Name\n\n" + strings.Repeat("word ", 200), "line 3"},
 		{"too much", strings.Repeat("\n", 9000), "9000 bytes"},
 	} {

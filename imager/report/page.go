@@ -79,3 +79,12 @@ func tail(s string, most int) string {
 	}
 	return "…" + string(runes[len(runes)-most+1:])
 }
+
+// head is the beginning of a long text.
+func head(s string, most int) string {
+	runes := []rune(s)
+	if len(runes) <= most {
+		return s
+	}
+	return string(runes[:most-1]) + "…"
+}

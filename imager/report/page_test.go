@@ -186,7 +186,7 @@ func TestCustomerOfADamagedDisc(t *testing.T) {
 	h := see(t, written(t, r.Customer))
 	h.wants(t, "1 h 19 min 48 s of 1 h 20 min of film were saved; 12 s are missing. 1 of 2 films are whole.",
 		"Besides: 2 of 3 other files are whole", "12 s missing, at 0:48:10, 0:49:00",
-		"whole; watched by Kim on 6 March 2026: it plays well",
+		"whole; watched: it plays well",
 		"10 kB, in 2 places, could not be read by the drive that asked for it, on the surface as it is after the last treatment. 10 kB of it belong to files.",
 		"2 kB, in 1 place, were not asked for any more: little was to be expected of it for the time that it takes",
 		"5 March 2026: sand 2000, 4 min; polish fine", "resurfaced: that takes material off and can’t be undone",

@@ -12,7 +12,9 @@ func (s Sheet) Inline(w io.Writer, prefix string) error {
 }
 
 // Bare is each layer alone: its disc, without words and ruler; of a disc whose geometry
-// is not known, a strip over the addresses. It is for drawings of about half the size.
+// is not known, a strip over the addresses. It is for drawings of half the size and less,
+// in which lines run together: they are half as thin, so that the whole is as dark as its
+// shares.
 func (p *Picture) Bare() []Sheet {
 	var all []Sheet
 	for _, l := range p.layers {
@@ -20,7 +22,7 @@ func (p *Picture) Bare() []Sheet {
 		if len(p.disc.Layers) > 1 {
 			title += ", " + p.layerName(l)
 		}
-		all = append(all, Sheet{"bare", title, p.after() + ". " + p.standing(), func(s *scene, thin float64) { p.drawBare(s, l, 2*thin) }})
+		all = append(all, Sheet{"bare", title, p.after() + ". " + p.standing(), func(s *scene, thin float64) { p.drawBare(s, l, thin/2) }})
 	}
 	return all
 }
