@@ -105,7 +105,7 @@ func agreedToDiscard(dir string, m *mapfile.Map, yes, early bool, s streams) (bo
 	b.WriteString(" Delete image, files and names? It can't be undone. [y/N] ")
 	if !answered("yes", b.String(), s) {
 		fmt.Fprintln(s.Out, "Nothing was deleted.")
-		return false, codeError(exitFailed)
+		return false, nil
 	}
 	return true, nil
 }

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 )
@@ -40,7 +41,7 @@ func writeAll(files []outFile) (err error) {
 	for i, f := range files {
 		part, err := os.CreateTemp(filepath.Dir(f.path), ".part-*") // for its owner only
 		if err != nil {
-			return err
+			return as(f.path, err)
 		}
 		parts = append(parts, part.Name())
 		_, err = part.Write(texts[i].Bytes())
@@ -48,7 +49,7 @@ func writeAll(files []outFile) (err error) {
 			err = part.Sync()
 		}
 		if err = errors.Join(err, part.Close()); err != nil {
-			return err
+			return as(f.path, err)
 		}
 	}
 	for _, f := range files {
@@ -58,4 +59,12 @@ func writeAll(files []outFile) (err error) {
 		parts = parts[1:]
 	}
 	return nil
+}
+
+// as tells an error of a file by the name that it was to get.
+func as(path string, err error) error {
+	if e, ok := errors.AsType[*fs.PathError](err); ok {
+		return &fs.PathError{Op: "write", Path: path, Err: e.Err}
+	}
+	return err
 }

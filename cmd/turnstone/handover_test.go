@@ -1,0 +1,148 @@
+package main
+
+import (
+	"bytes"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"golang.org/x/sys/unix"
+
+	"turnstone/imager"
+	"turnstone/mapfile"
+)
+
+// At a terminal discard asks, and what is no yes deletes nothing.
+func TestDiscardAsksFirst(t *testing.T) {
+	t.Parallel()
+	disc := discFile(t, 64)
+	for _, c := range []struct {
+		name, close, question, answer string
+		gone                          bool
+	}{
+		{"Enter", "", "131 kB in the image. The case was not closed yet. Delete image, files and names? It can't be undone. [y/N]", "\n", false},
+		{"no", "", "[y/N]", "no\n", false},
+		{"end of input", "", "[y/N]", "\x04", false},
+		{"yes", "", "[y/N]", "y\n", true},
+		{"before its day, Enter", "2099-12-31", "It is to be kept until 31 December 2099. Delete image, files and names?", "\n", false},
+		{"before its day, yes", "2099-12-31", "[y/N]", "yes\n", true},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			dir := filepath.Join(t.TempDir(), "case")
+			turnstone(t, "read", dir, "--drive", disc).is(exitDone)
+			if c.close != "" {
+				turnstone(t, "close", dir, "--keep-until", c.close).is(exitDone)
+			}
+			p := atTerminal(t, 200, "discard", dir)
+			p.saysFolded(c.question)
+			p.types(c.answer)
+			p.wait().is(exitDone)
+			if gone := !exists(filepath.Join(dir, "image.iso")); gone != c.gone {
+				t.Errorf("the image is deleted: %v; want %v; it said %q", gone, c.gone, p.err.String())
+			}
+			if kept := strings.Contains(p.err.String(), "Nothing was deleted."); kept == c.gone {
+				t.Errorf("it said %q; want it to say what became of it", p.err.String())
+			}
+		})
+	}
+}
+
+func exists(path string) bool {
+	_, err := os.Lstat(path)
+	return err == nil
+}
+
+// While a pass runs nothing is deleted, and the process is named; pages can be made.
+func TestDiscardIsRefused(t *testing.T) {
+	t.Parallel()
+	dir, disc := filepath.Join(t.TempDir(), "case"), discFile(t, 64)
+	turnstone(t, "read", dir, "--drive", disc).is(exitDone)
+	c, err := imager.Open(dir, imager.Writer{Command: "turnstone read by a test", Now: time.Now})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer c.Close()
+	turnstone(t, "discard", dir, "--yes").is(exitFailed, "(turnstone read by a test)")
+	turnstone(t, "close", dir, "--keep-until", "2099-12-31").is(exitFailed, "(turnstone read by a test)")
+	turnstone(t, "report", dir, "--sums").is(exitFailed, "(turnstone read by a test)")
+	turnstone(t, "report", dir).is(exitDone, "customer.html")
+	if !exists(filepath.Join(dir, "image.iso")) {
+		t.Errorf("the image is deleted; want it there")
+	}
+}
+
+// A discarding that was stopped is said of, and finished without a question.
+func TestDiscardGoesOn(t *testing.T) {
+	t.Parallel()
+	dir, disc := filepath.Join(t.TempDir(), "case"), discFile(t, 64)
+	turnstone(t, "read", dir, "--drive", disc).is(exitDone)
+	path := filepath.Join(dir, "map.db")
+	m, err := mapfile.Open(path)
+	if err == nil {
+		err = m.SetClosing(mapfile.Closing{State: mapfile.Discarding, At: time.Now()})
+	}
+	if err == nil {
+		err = m.Commit(path)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	turnstone(t, "files", dir).is(exitFailed, "its discarding was begun", "Finish it: turnstone discard")
+	turnstone(t, "status", dir).is(exitDone, "not finished", "turnstone discard")
+	turnstone(t, "report", dir).is(exitDone)
+	turnstone(t, "discard", dir).is(exitDone, "Deleted, not wiped")
+	turnstone(t, "status", dir).is(exitDone, "Discarded on")
+	if exists(filepath.Join(dir, "image.iso")) || exists(filepath.Join(dir, "report")) {
+		t.Errorf("image or pages are there still")
+	}
+}
+
+// A disk that is full while pages are written: a sentence, the pages that were there as
+// they were, and nothing half.
+func TestReportOnAFullDisk(t *testing.T) {
+	t.Parallel()
+	full := mountTarget(t, "tmpfs", "size=256k")
+	dir, out := filepath.Join(t.TempDir(), "case"), full.path("out")
+	turnstone(t, "read", dir, "--drive", discFile(t, 64)).is(exitDone)
+	turnstone(t, "report", dir, "--out", out).is(exitDone)
+	before := map[string][]byte{}
+	for _, name := range []string{"bench.html", "customer.html"} {
+		b, err := os.ReadFile(filepath.Join(out, name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		before[name] = b
+	}
+	ballast, err := os.Create(full.path("ballast"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer ballast.Close()
+	for size := int64(4 << 10); unix.Fallocate(int(ballast.Fd()), 0, 0, size) == nil; size += 4 << 10 {
+	}
+	// With room for one of two pages neither is replaced.
+	for _, free := range []int64{0, int64(len(before["bench.html"])) + 8<<10} {
+		info, err := ballast.Stat()
+		if err == nil {
+			err = ballast.Truncate(max(0, info.Size()-free))
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		r := turnstone(t, "report", dir, "--out", out).is(exitFailed, "no space left on device", "Make room")
+		if strings.Contains(r.err, ".part-") || strings.Contains(r.out, "html") {
+			t.Errorf("it said %q and %q; want the name of the page, and no page told as made", r.err, r.out)
+		}
+		entries, err := os.ReadDir(out)
+		if err != nil || len(entries) != 2 {
+			t.Errorf("in the folder are %v, %v; want the two pages", entries, err)
+		}
+		for name, was := range before {
+			if b, err := os.ReadFile(filepath.Join(out, name)); err != nil || !bytes.Equal(b, was) {
+				t.Errorf("%s is other than it was, %v", name, err)
+			}
+		}
+	}
+}
