@@ -3,7 +3,6 @@ package report
 import (
 	enchex "encoding/hex"
 	"errors"
-	"slices"
 	"time"
 
 	"turnstone/device/sector"
@@ -113,7 +112,7 @@ func filesOf(s Source, failed *sector.Set) (_ *FilesFacts, err error) {
 
 func fileOf(files *imager.Files, x imager.File, failed *sector.Set, films Films) FileFacts {
 	f := FileFacts{Path: x.Path(), Size: x.Size, State: x.State.String(), Missing: x.MissingBytes, Disputed: x.Disputed,
-		Made: nameless(x.Entry), Modified: x.Modified}
+		Made: nameless(x.Entry), Modified: x.Modified, Lost: []Cut{}}
 	if x.State == imager.FileUnknown {
 		f.Why = x.Why
 	}
@@ -131,7 +130,7 @@ func fileOf(files *imager.Files, x imager.File, failed *sector.Set, films Films)
 		return f
 	}
 	if film, ok := films.Film(x); ok {
-		f.Film, f.Plays, f.Lost = true, film.Plays, slices.Clone(film.Lost)
+		f.Film, f.Plays, f.Lost = true, film.Plays, append(f.Lost, film.Lost...)
 	}
 	return f
 }

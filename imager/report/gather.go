@@ -43,18 +43,24 @@ func Of(s Source) (*Report, error) {
 			return nil, err
 		}
 	}
+	r.Drives, r.Rounds, r.Passes, r.Errors = list(r.Drives), list(r.Rounds), list(r.Passes), list(r.Errors)
+	r.Missing, r.Watched, r.Events = list(r.Missing), list(r.Watched), list(r.Events)
+	r.Letterhead.Address, r.Letterhead.Note = list(r.Letterhead.Address), list(r.Letterhead.Note)
 	return r, r.sums(s.Dir)
 }
 
 func (r *Report) disc(m *mapfile.Map) {
 	d := m.Disc()
 	r.Disc = DiscFacts{Kind: d.Kind, Sectors: d.Sectors, BlockSectors: d.BlockSectors, Written: d.Written.Count(),
-		Layers: d.Layers, Identity: d.Identity, Seen: d.Seen}
+		Layers: list(d.Layers), Identity: d.Identity, Seen: d.Seen}
+	if d.Identity == nil {
+		r.Disc.Identity = map[string]string{}
+	}
 }
 
 func (r *Report) wanted(m *mapfile.Map) {
 	if w := imager.StatusOf(m).Wanted; w != nil {
-		r.Wanted = &WantedFacts{Names: w.Names, Sectors: w.Sectors, Good: w.Good, Rest: w.NotAskedFor}
+		r.Wanted = &WantedFacts{Names: list(w.Names), Sectors: w.Sectors, Good: w.Good, Rest: w.NotAskedFor}
 	}
 }
 
@@ -64,7 +70,7 @@ func (r *Report) work(m *mapfile.Map) {
 		r.Drives = append(r.Drives, DriveFacts{Drive: n, Name: d.Name(), Serial: d.Serial, Node: d.Node, Port: d.Port})
 	}
 	for n, round := range m.Rounds() {
-		x := Round{Round: n, Opened: round.Opened, Treatments: round.Treatments, By: round.By, Note: round.Note,
+		x := Round{Round: n, Opened: round.Opened, Treatments: list(round.Treatments), By: round.By, Note: round.Note,
 			Grams: round.Grams, ThicknessMM: round.ThicknessMM, Noted: true}
 		for _, t := range round.Treatments {
 			x.Bench += t.Seconds
@@ -120,6 +126,7 @@ func passOf(m *mapfile.Map, n int, p mapfile.Pass) Pass {
 			x.Settings = append(x.Settings, b)
 		}
 	}
+	x.Settings = list(x.Settings)
 	return x
 }
 

@@ -222,9 +222,18 @@ type EventFacts struct {
 	Text    string       `json:"text"`
 }
 
-// JSON writes the report as one document. The writer's error is returned.
+// JSON writes the report as one document, which report.schema.json describes. The
+// writer's error is returned.
 func (r *Report) JSON(w io.Writer) error {
 	e := json.NewEncoder(w)
 	e.SetIndent("", "  ")
 	return e.Encode(r)
+}
+
+// list is a list for the document: an empty one is none, not null.
+func list[T any](all []T) []T {
+	if all == nil {
+		return []T{}
+	}
+	return all
 }
