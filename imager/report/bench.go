@@ -203,15 +203,7 @@ func (p benchPage) SomeProblems() []string {
 }
 
 // SomeFiles is the files: those that are not whole first, where not all have room.
-func (p benchPage) SomeFiles() []FileFacts {
-	all := p.Files.List
-	if len(all) <= benchFiles {
-		return all
-	}
-	all = slices.Clone(all)
-	slices.SortStableFunc(all, func(a, b FileFacts) int { return order(a.Whole(), b.Whole()) })
-	return all[:benchFiles]
-}
+func (p benchPage) SomeFiles() []FileFacts { return brokenFirst(p.Files.List, benchFiles) }
 
 // order compares two truths: what is false comes first.
 func order(a, b bool) int {
@@ -248,11 +240,6 @@ func (f FileFacts) StateInWords() string {
 	}
 	if f.Disputed > 0 {
 		s += ", " + some(f.Disputed, "sector") + " in conflict"
-	}
-	if lost := f.LostTime(); lost > 0 {
-		s += fmt.Sprintf(", %s of %s", plays(lost), plays(f.Plays))
-	} else if f.Film {
-		s += ", plays " + plays(f.Plays)
 	}
 	if f.Made {
 		s += ", found without its name"
@@ -323,11 +310,27 @@ func (p benchPage) EventsInWords() string {
 	return s
 }
 
-// WatchedInWords is who watched a file, and how it played.
+// WatchedInWords is who watched what, and how it played.
 func (p benchPage) WatchedInWords(w Watch) string {
-	s := "on " + p.day(w.At)
-	if w.By != "" {
-		s = "by " + shown(w.By) + " " + s
+	s := "the films"
+	if w.Path != "" {
+		s = shown(w.Path)
 	}
-	return s + ": it " + playsWell(w)
+	if w.By != "" {
+		s += ", by " + shown(w.By)
+	}
+	return fmt.Sprintf("%s, %s: %s", s, p.minute(w.At), playsWell(w))
+}
+
+// SomeFilms is the films: those that are not whole first, where not all have room.
+func (p benchPage) SomeFilms() []Film { return brokenFirst(p.Files.Films, benchFiles) }
+
+// brokenFirst is as many of a list as have room.
+func brokenFirst[T interface{ Whole() bool }](all []T, most int) []T {
+	if len(all) <= most {
+		return all
+	}
+	all = slices.Clone(all)
+	slices.SortStableFunc(all, func(a, b T) int { return order(a.Whole(), b.Whole()) })
+	return all[:most]
 }

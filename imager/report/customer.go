@@ -6,7 +6,6 @@ import (
 	"io"
 	"slices"
 	"strings"
-	"time"
 
 	"turnstone/imager"
 )
@@ -63,17 +62,23 @@ func (p customerPage) room() int {
 	return min(mostRows, max(leastRows, room))
 }
 
-// considered is the files that the page is about: those wanted.
-func (r *Report) considered() (films, others []FileFacts) {
+// considered is what the page is about, of what is wanted: films, and files that belong to
+// none.
+func (r *Report) considered() (films []Film, others []FileFacts) {
 	if r.Files == nil {
 		return nil, nil
 	}
-	for _, f := range r.Files.List {
-		switch {
-		case !f.Wanted:
-		case f.Film:
+	inFilm := map[string]bool{}
+	for _, f := range r.Files.Films {
+		if f.Wanted {
 			films = append(films, f)
-		default:
+		}
+		for _, p := range f.Paths {
+			inFilm[p] = true
+		}
+	}
+	for _, f := range r.Files.List {
+		if f.Wanted && !inFilm[f.Path] {
 			others = append(others, f)
 		}
 	}
@@ -95,32 +100,6 @@ func (r *Report) lead() string {
 	}
 	return fmt.Sprintf("%s of the %s that are recorded on the disc were saved (%s).",
 		amount(r.Standing.Good), amount(r.Standing.Written), percent(r.Standing.Good, r.Standing.Written))
-}
-
-// filmsInWords is how much of films there is: in time first.
-func filmsInWords(films []FileFacts) string {
-	var all FileFacts
-	var lost time.Duration
-	whole := 0
-	for _, f := range films {
-		all.Plays += f.Plays
-		lost += f.LostTime()
-		if f.Whole() {
-			whole++
-		}
-	}
-	what := "film"
-	n := int64(len(films))
-	switch {
-	case whole == len(films) && n == 1:
-		return fmt.Sprintf("The film is whole: %s.", plays(all.Plays))
-	case whole == len(films):
-		return fmt.Sprintf("All %s are whole: %s.", some(n, what), plays(all.Plays))
-	case lost == 0:
-		return fmt.Sprintf("%s of %s whole, of %s in all; how much of the rest plays is not known.", count(int64(whole)), are(some(n, what), n), plays(all.Plays))
-	}
-	return fmt.Sprintf("%s of %s of film were saved; %s are missing. %s of %s whole.",
-		plays(all.Plays-lost), plays(all.Plays), plays(lost), upper(countOrNone(whole)), are(some(n, what), n))
 }
 
 // filesInWords is how many files are whole, and how much of them there is.
@@ -191,93 +170,125 @@ func (r *Report) more() (s []string) {
 	return s
 }
 
-// rows is a line for each of so many files: those that are not whole first.
+// piece is a film or a file, for a line.
+type piece struct {
+	fileRow
+	whole   bool
+	missing int64
+}
+
+// rows is a line for each of so many films and files: those that are not whole first.
 func (r *Report) rows(most int) (rows []fileRow, rest string) {
 	films, others := r.considered()
-	all := slices.Concat(films, others)
-	slices.SortStableFunc(all, func(a, b FileFacts) int {
-		return cmp.Or(order(a.Whole(), b.Whole()), order(b.Film, a.Film), cmp.Compare(b.Missing, a.Missing))
-	})
+	var all []piece
+	for _, f := range films {
+		all = append(all, piece{r.filmRow(f), f.Whole(), f.Missing})
+	}
+	slices.SortStableFunc(all, worse)
+	var files []piece
+	for _, f := range others {
+		files = append(files, piece{r.row(f), f.Whole(), f.Missing})
+	}
+	slices.SortStableFunc(files, worse)
+	all = append(all, files...)
+	slices.SortStableFunc(all, func(a, b piece) int { return order(a.whole, b.whole) })
 	left, broken := 0, 0
-	for i, f := range all {
+	for i, p := range all {
 		if i < most {
-			rows = append(rows, r.row(f))
+			rows = append(rows, p.fileRow)
 			continue
 		}
 		left++
-		if !f.Whole() {
+		if !p.whole {
 			broken++
 		}
+	}
+	what := some(int64(left), "more")
+	if left > 1 {
+		what = count(int64(left)) + " more"
 	}
 	switch {
 	case left == 0:
 	case broken == 0:
-		rest = fmt.Sprintf("and %s that are whole", some(int64(left), "more file"))
+		rest = fmt.Sprintf("and %s, whole", what)
 	default:
-		rest = fmt.Sprintf("and %s, of which %s not whole", some(int64(left), "more file"), are(count(int64(broken)), int64(broken)))
+		rest = fmt.Sprintf("and %s, of which %s not whole", what, are(count(int64(broken)), int64(broken)))
 	}
 	return rows, rest
 }
 
+// worse compares two pieces: what lacks more comes first, films in their order.
+func worse(a, b piece) int {
+	return cmp.Or(order(a.whole, b.whole), cmp.Compare(b.missing, a.missing))
+}
+
+func (r *Report) filmRow(f Film) fileRow {
+	name := f.Name
+	if len(f.Paths) > 0 && !strings.HasSuffix(f.Paths[0], f.Name) {
+		name += ", " + f.Paths[0]
+	} else if len(f.Paths) > 0 {
+		name = f.Paths[0]
+	}
+	row := fileRow{Name: tail(shown(name), mostName), How: "whole"}
+	if f.Timed {
+		row.Much = f.LengthInWords()
+	}
+	row.say(f.State, f.lacks(), f.Found)
+	r.watchedRow(&row, f.Paths)
+	return row
+}
+
 func (r *Report) row(f FileFacts) fileRow {
 	row := fileRow{Name: tail(shown(f.Path), mostName), How: "whole"}
-	switch {
-	case f.Film && f.Plays > 0:
-		row.Much = plays(f.Plays)
-	case f.Size >= 0:
+	if f.Size >= 0 {
 		row.Much = data(f.Size)
 	}
-	switch f.State {
+	lacks := ""
+	if f.Missing > 0 {
+		lacks = data(f.Missing) + " missing"
+	}
+	if f.Places > 1 {
+		lacks += ", in " + some(int64(f.Places), "place")
+	}
+	row.say(f.State, lacks, f.Made)
+	r.watchedRow(&row, []string{f.Path})
+	return row
+}
+
+// say puts the state of a film or file into plain words.
+func (row *fileRow) say(state, lacks string, nameless bool) {
+	switch state {
 	case imager.FileDamaged.String():
-		row.How = missingInWords(f)
+		row.How = cmp.Or(lacks, "not whole")
 	case imager.FileUnknown.String():
 		row.How = "not certain to be complete: what tells where it lies is missing"
-		if f.Missing > 0 {
-			row.How += "; " + missingInWords(f)
+		if lacks != "" {
+			row.How = lacks + "; " + row.How
 		}
 	case imager.FileDisputed.String():
 		row.How = "complete, but two readings of it differ"
 	}
-	if f.Made {
+	if nameless {
 		row.How += "; found without its name"
 	}
-	for _, w := range slices.Backward(r.Watched) {
-		if w.Path == f.Path {
-			row.How += "; watched: it " + playsWell(w)
-			break
-		}
-	}
 	row.How = head(row.How, mostHow)
-	return row
 }
 
-// missingInWords is what a file lacks: of a film in time, if that is known.
-func missingInWords(f FileFacts) string {
-	if lost := f.LostTime(); lost > 0 {
-		s := plays(lost) + " missing, at "
-		for i, c := range f.Lost {
-			switch {
-			case i == mostCuts:
-				return s + fmt.Sprintf(" and at %s", some(int64(len(f.Lost)-i), "more place"))
-			case i > 0:
-				s += ", "
-			}
-			s += position(c.At)
+// watchedRow says how the last who watched it found it.
+func (r *Report) watchedRow(row *fileRow, paths []string) {
+	for _, w := range slices.Backward(r.Watched) {
+		if slices.Contains(paths, w.Path) {
+			row.How += "; watched: " + playsWell(w)
+			return
 		}
-		return s
 	}
-	s := data(f.Missing) + " missing"
-	if f.Places > 1 {
-		s += ", in " + some(int64(f.Places), "place")
-	}
-	return s
 }
 
 func playsWell(w Watch) string {
 	if w.Well {
-		return "plays well"
+		return "it plays well"
 	}
-	return "does not play well"
+	return "it does not play well"
 }
 
 // done is what was done to the surface, and whether something was taken off it.

@@ -17,6 +17,7 @@ type FilesFacts struct {
 	Systems  []string     `json:"systems"`
 	Needed   int64        `json:"needed"` // missing sectors that would tell of more files
 	Problems []string     `json:"problems"`
+	Films    []Film       `json:"films"` // what plays, as far as that is known
 	List     []FileFacts  `json:"files"`
 
 	withSum int
@@ -25,21 +26,18 @@ type FilesFacts struct {
 
 // FileFacts is a file of the disc.
 type FileFacts struct {
-	Path     string        `json:"path"`
-	Size     int64         `json:"size"` // bytes; -1 where it is not known
-	State    string        `json:"state"`
-	Why      string        `json:"why"` // where it is unknown
-	Wanted   bool          `json:"wanted"`
-	Missing  int64         `json:"missing_bytes"`
-	CouldNot int64         `json:"could_not_be_read_bytes"` // of the missing ones; the rest was not tried, or nobody knows where it lies
-	Places   int           `json:"places"`                  // runs of missing bytes
-	Disputed int64         `json:"disputed_sectors"`
-	Made     bool          `json:"name_made_up"` // its own name is lost, or a shorter one stands in
-	Film     bool          `json:"film"`
-	Plays    time.Duration `json:"plays_ns"`
-	Lost     []Cut         `json:"lost"`
-	SHA256   string        `json:"sha256"`
-	Modified time.Time     `json:"modified,omitzero"`
+	Path     string    `json:"path"`
+	Size     int64     `json:"size"` // bytes; -1 where it is not known
+	State    string    `json:"state"`
+	Why      string    `json:"why"` // where it is unknown
+	Wanted   bool      `json:"wanted"`
+	Missing  int64     `json:"missing_bytes"`
+	CouldNot int64     `json:"could_not_be_read_bytes"` // of the missing ones; the rest was not tried, or nobody knows where it lies
+	Places   int       `json:"places"`                  // runs of missing bytes
+	Disputed int64     `json:"disputed_sectors"`
+	Made     bool      `json:"name_made_up"` // its own name is lost, or a shorter one stands in
+	SHA256   string    `json:"sha256"`
+	Modified time.Time `json:"modified,omitzero"`
 }
 
 // Whole tells whether nothing is missing and nothing doubtful.
@@ -48,17 +46,6 @@ func (f FileFacts) Whole() bool { return f.State == imager.FileWhole.String() }
 // NotTried is how many of its missing bytes were not tried further, or lie nobody knows
 // where.
 func (f FileFacts) NotTried() int64 { return f.Missing - f.CouldNot }
-
-// LostTime is how much of a film is missing.
-func (f FileFacts) LostTime() (lost time.Duration) {
-	if f.Whole() {
-		return 0
-	}
-	for _, c := range f.Lost {
-		lost += c.Lasts
-	}
-	return lost
-}
 
 // filesOf is the files of the case; nil where no file system is known. Failed is the
 // sectors that could not be read.
@@ -99,7 +86,7 @@ func filesOf(s Source, failed *sector.Set) (_ *FilesFacts, err error) {
 		if x.Kind != tree.Regular {
 			continue
 		}
-		f := fileOf(files, x, failed, s.Films)
+		f := fileOf(files, x, failed)
 		f.Wanted = wanted[x.Entry]
 		if list := kept[f.Path]; f.Whole() && len(list) > 0 {
 			f.SHA256, kept[f.Path] = list[0], list[1:]
@@ -107,12 +94,13 @@ func filesOf(s Source, failed *sector.Set) (_ *FilesFacts, err error) {
 		}
 		all.List = append(all.List, f)
 	}
-	return all, nil
+	all.Films, err = filmsIn(s.Films, files, all.List, files.Choosy())
+	return all, err
 }
 
-func fileOf(files *imager.Files, x imager.File, failed *sector.Set, films Films) FileFacts {
+func fileOf(files *imager.Files, x imager.File, failed *sector.Set) FileFacts {
 	f := FileFacts{Path: x.Path(), Size: x.Size, State: x.State.String(), Missing: x.MissingBytes, Disputed: x.Disputed,
-		Made: nameless(x.Entry), Modified: x.Modified, Lost: []Cut{}}
+		Made: nameless(x.Entry), Modified: x.Modified}
 	if x.State == imager.FileUnknown {
 		f.Why = x.Why
 	}
@@ -125,12 +113,6 @@ func fileOf(files *imager.Files, x imager.File, failed *sector.Set, films Films)
 				f.CouldNot += min(run.End.Offset(), e.At+e.Length) - max(run.First.Offset(), e.At)
 			}
 		}
-	}
-	if films == nil {
-		return f
-	}
-	if film, ok := films.Film(x); ok {
-		f.Film, f.Plays, f.Lost = true, film.Plays, append(f.Lost, film.Lost...)
 	}
 	return f
 }

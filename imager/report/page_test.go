@@ -151,12 +151,23 @@ func TestCustomerOfAWholeDisc(t *testing.T) {
 	h.wantsNot(t, "resurfaced", "zeros", "without a name")
 }
 
-// filmsOf is a stand-in for what knows films, with invented times.
-type filmsOf map[string]Film
-
-func (f filmsOf) Film(x imager.File) (Film, bool) {
-	film, ok := f[x.Path()]
-	return film, ok
+// filmsOf stands in for what knows films; its times are invented.
+func filmsOf(films ...Film) Films {
+	return func(files *imager.Files) ([]Film, error) {
+		for i := range films {
+			films[i].Timed, films[i].State = true, imager.FileWhole.String()
+			for x := range files.All() {
+				if slices.Contains(films[i].Paths, x.Path()) && x.MissingBytes > 0 {
+					films[i].State = imager.FileDamaged.String()
+					films[i].Missing += x.MissingBytes
+				}
+			}
+			if films[i].Missing == 0 {
+				films[i].Lost = nil
+			}
+		}
+		return films, nil
+	}
 }
 
 func TestCustomerOfADamagedDisc(t *testing.T) {
@@ -174,10 +185,10 @@ func TestCustomerOfADamagedDisc(t *testing.T) {
 			record(t, m, image, n, f, mapfile.Failed)
 		}
 	})
-	times := filmsOf{
-		"films/a.vob": {Plays: 50 * time.Minute, Lost: []Cut{{48*time.Minute + 10*time.Second, 7 * time.Second}, {49 * time.Minute, 5 * time.Second}}},
-		"films/b.vob": {Plays: 30 * time.Minute},
-	}
+	times := filmsOf(
+		Film{Name: "title 1", Paths: []string{"films/a.vob"}, Plays: 50 * time.Minute,
+			Lost: []Cut{{48*time.Minute + 10*time.Second, 7 * time.Second}, {49 * time.Minute, 4900 * time.Millisecond}}},
+		Film{Name: "b.vob", Paths: []string{"films/b.vob"}, Plays: 30 * time.Minute})
 	r := reportOf(t, dir, func(s *Source) {
 		s.Films = times
 		s.Watched = []Watch{{Path: "films/b.vob", By: "Kim", At: day.AddDate(0, 0, 2), Well: true}}
@@ -185,7 +196,7 @@ func TestCustomerOfADamagedDisc(t *testing.T) {
 	})
 	h := see(t, written(t, r.Customer))
 	h.wants(t, "1 h 19 min 48 s of 1 h 20 min of film were saved; 12 s are missing. 1 of 2 films are whole.",
-		"Besides: 2 of 3 other files are whole", "12 s missing, at 0:48:10, 0:49:00",
+		"Besides: 2 of 3 other files are whole", "title 1, films/a.vob 50 min 12 s missing, at 0:48:10, 0:49:00",
 		"whole; watched: it plays well",
 		"10 kB, in 2 places, could not be read by the drive that asked for it, on the surface as it is after the last treatment. 10 kB of it belong to files.",
 		"2 kB, in 1 place, were not asked for any more: little was to be expected of it for the time that it takes",

@@ -27,7 +27,7 @@ var render = flag.String("render", "", "write the printed pages into this `folde
 // All of it is invented.
 func fullSource(t testing.TB) Source {
 	root := vt.File{Dir: true}
-	films := filmsOf{}
+	var films []Film
 	var watched []Watch
 	for i := range 14 {
 		name := fmt.Sprintf("%s part %d.mpg", strings.Repeat("the garden in summer ", 5), i)
@@ -35,14 +35,14 @@ func fullSource(t testing.TB) Source {
 		if i >= 10 {
 			continue
 		}
-		films[name] = Film{Plays: time.Duration(i+1)*17*time.Minute + 3*time.Second,
-			Lost: []Cut{{time.Minute, 3 * time.Second}, {2 * time.Minute, time.Second}, {4 * time.Minute, time.Minute}, {9 * time.Minute, time.Second}}}
+		films = append(films, Film{Name: fmt.Sprintf("title %d", i+1), Paths: []string{name}, Plays: time.Duration(i+1)*17*time.Minute + 3*time.Second,
+			Lost: []Cut{{time.Minute, 3 * time.Second}, {2 * time.Minute, time.Second}, {4 * time.Minute, time.Minute}, {9 * time.Minute, time.Second}}})
 		if i%3 == 0 {
 			watched = append(watched, Watch{Path: name, By: "Alexandra Longname", At: day, Well: i%2 == 0})
 		}
 	}
 	image := vt.ISO(nil, root, vt.ISOOptions{RockRidge: true, Label: "GARDEN"})
-	const layer = 2080000
+	const layer = 480000
 	disc := mapfile.Disc{Kind: "dvd", BlockSectors: 16, Sectors: 2 * layer, Layers: []int64{layer, layer},
 		Seen: &mapfile.Seen{At: day, Crack: "no", Label: "sound", SizeCM: 12, By: "Sam", Note: "finger marks all round"}}
 	dir := caseOf(t, image, disc, func(m *mapfile.Map) {
@@ -50,10 +50,10 @@ func fullSource(t testing.TB) Source {
 		n := pass(t, m, mapfile.Pass{Seconds: 9000})
 		end := sector.LBA(len(image) / sector.Size)
 		record(t, m, image, n, sector.Range{End: end}, mapfile.Delivered)
-		for at := end; at < 2*layer; at += 4000 {
-			bad := sector.Span(at, 16*(1+rnd.Int64N(60)))
+		for at := end; at < 2*layer; at += 1000 {
+			bad := sector.Span(at, 16*(1+rnd.Int64N(15)))
 			record(t, m, nil, n, bad, mapfile.Failed)
-			record(t, m, nil, n, sector.Range{First: bad.End, End: min(at+4000, 2*layer)}, mapfile.Delivered)
+			record(t, m, nil, n, sector.Range{First: bad.End, End: min(at+1000, 2*layer)}, mapfile.Delivered)
 		}
 		for a := sector.LBA(60); a < end; a += 31 {
 			m.Rot(a) // so that files miss something
@@ -78,7 +78,7 @@ func fullSource(t testing.TB) Source {
 	head := Letterhead{Name: "The Old Lighthouse, disc repairs (invented)", Address: []string{line, line, line, line},
 		Note: []string{strings.Repeat("A note of the workshop. ", 9), strings.Repeat("And more of it. ", 11)}}
 	return Source{Dir: dir, Name: "invented-garden-of-a-long-name-2026-03", Program: "turnstone, a test", Now: day.AddDate(0, 0, 9),
-		Letterhead: head, Films: films, Watched: watched}
+		Letterhead: head, Films: filmsOf(films...), Watched: watched}
 }
 
 func missing(m *mapfile.Map) func(func(sector.Range) bool) {

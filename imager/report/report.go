@@ -6,7 +6,6 @@ import (
 	"time"
 
 	"turnstone/device/sector"
-	"turnstone/imager"
 	"turnstone/mapfile"
 )
 
@@ -18,30 +17,12 @@ type Source struct {
 	Now        time.Time // its location is the zone in which the pages tell times
 	Letterhead Letterhead
 	Films      Films   // may be nil: then files are told by their size
-	Watched    []Watch // which files somebody has watched
+	Watched    []Watch // what somebody has watched
 }
 
-// Films tells what plays in files.
-type Films interface {
-	// Film is what plays in a file; not ok for a file that is no film.
-	Film(f imager.File) (_ Film, ok bool)
-}
-
-// Film is what plays in a file.
-type Film struct {
-	Plays time.Duration
-	Lost  []Cut // what of it is missing, in order
-}
-
-// Cut is a part of a film.
-type Cut struct {
-	At    time.Duration `json:"at_ns"` // from its beginning
-	Lasts time.Duration `json:"lasts_ns"`
-}
-
-// Watch is that somebody has watched a file.
+// Watch is that somebody has watched a file, or the case's films.
 type Watch struct {
-	Path string    `json:"path"` // on the disc
+	Path string    `json:"path"` // on the disc; "" for all
 	By   string    `json:"by"`
 	At   time.Time `json:"at"`
 	Well bool      `json:"plays_well"`

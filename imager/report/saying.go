@@ -1,7 +1,9 @@
 package report
 
 import (
+	"cmp"
 	"fmt"
+	"slices"
 	"strings"
 
 	"turnstone/imager"
@@ -114,13 +116,7 @@ func (r *Report) notes() []note {
 	if r.Standing.Missing() > 0 {
 		add("Gaps are zeros.", "Where data is missing the files hold zeros in its place. A player may stop, jump or show blocks there.")
 	}
-	whole := "Every sector of it came from a drive without a reported error. That does not prove that it plays."
-	if r.watchedAny() {
-		whole += " What was watched says so above; the rest was not watched."
-	} else {
-		whole += " Nobody has watched the films for this page: not watched."
-	}
-	add("“Whole”.", "%s", whole)
+	add("“Whole”.", "Every sector of it came from a drive without a reported error. That does not prove that it plays. %s", r.watchedInWords())
 	if r.anyNameless() {
 		add("Parts without a name.", "Recovered parts that were found without a name may be incomplete, and more may belong to them.")
 	}
@@ -132,24 +128,29 @@ func (r *Report) notes() []note {
 	return all
 }
 
-func (r *Report) watchedAny() bool {
+// watchedInWords is whether somebody has watched what the page is about.
+func (r *Report) watchedInWords() string {
 	films, others := r.considered()
+	one := ""
 	for _, w := range r.Watched {
-		for _, f := range append(films, others...) {
-			if f.Path == w.Path {
-				return true
+		switch {
+		case w.Path == "":
+			by := ""
+			if w.By != "" {
+				by = " by " + shown(w.By)
 			}
+			one = fmt.Sprintf("Watched%s on %s: %s.", by, r.day(w.At), playsWell(w))
+		case slices.ContainsFunc(films, func(f Film) bool { return slices.Contains(f.Paths, w.Path) }),
+			slices.ContainsFunc(others, func(f FileFacts) bool { return f.Path == w.Path }):
+			one = "What was watched says so above; the rest was not watched."
 		}
 	}
-	return false
+	return cmp.Or(one, "Nobody has watched the films for this page: not watched.")
 }
 
+// anyNameless tells whether something that the page is about was found without its name.
 func (r *Report) anyNameless() bool {
 	films, others := r.considered()
-	for _, f := range append(films, others...) {
-		if f.Made {
-			return true
-		}
-	}
-	return false
+	return slices.ContainsFunc(films, func(f Film) bool { return f.Found }) ||
+		slices.ContainsFunc(others, func(f FileFacts) bool { return f.Made })
 }
