@@ -11,6 +11,9 @@
 //	  kept/          pass-N.iso: what pass N brought and the image does not have,
 //	                 the other side of a conflict; sparse, each sector in its place
 //	  files/         SHA256SUMS: the sums of the whole files (sums.go)
+//	  image.sha256   the sum of the image (imagesum.go)
+//
+// In the end its data is discarded and its figures kept (discard.go).
 //
 // How a sector travels:
 //

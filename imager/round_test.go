@@ -184,6 +184,8 @@ func TestNotingStoppedAtEveryStep(t *testing.T) {
 		}},
 		{"inspected", func(c *Case) error { return c.Inspected(mapfile.Seen{Crack: "no", By: "Sam"}) },
 			func(m *mapfile.Map) bool { return m.Disc().Seen != nil && m.Disc().Seen.By == "Sam" }},
+		{"closed", func(c *Case) error { return c.CloseCase("2026-12-31", "Sam") },
+			func(m *mapfile.Map) bool { return m.Closing().State == mapfile.Closed && m.Closing().By == "Sam" }},
 	} {
 		for _, cut := range []bool{true, false} {
 			t.Run(fmt.Sprintf("%s/cut=%v", note.name, cut), func(t *testing.T) {

@@ -146,3 +146,28 @@ func TestReportOnAFullDisk(t *testing.T) {
 		}
 	}
 }
+
+// A day that data is kept until counts to its end, where the workshop is.
+func TestClosingInWords(t *testing.T) {
+	zone := time.FixedZone("", 3600)
+	at := func(day, hour, minute int) time.Time { return time.Date(2026, 12, day, hour, minute, 0, 0, zone) }
+	closed := mapfile.Closing{State: mapfile.Closed, At: at(1, 12, 0), By: "Kim", KeepUntil: "2026-12-31"}
+	for _, c := range []struct {
+		name string
+		c    *mapfile.Closing
+		now  time.Time
+		want string
+	}{
+		{"open", nil, at(1, 0, 0), ""},
+		{"kept", &closed, at(2, 12, 0), "by Kim. Image and files are kept until 31 December 2026.\n"},
+		{"on its last day", &closed, at(31, 23, 59), "Image and files are kept until 31 December 2026.\n"},
+		{"over", &closed, at(31, 24, 0), "were to be kept until 31 December 2026: delete them with turnstone discard 'a case'\n"},
+		{"half discarded", &mapfile.Closing{State: mapfile.Discarding, At: at(1, 12, 0)}, at(2, 0, 0), "not finished: what is left of image and files does not count. Finish it: turnstone discard 'a case'\n"},
+		{"discarded", &mapfile.Closing{State: mapfile.Discarded, At: at(1, 12, 0), By: "Kim"}, at(2, 0, 0), "by Kim: image, files and names are deleted. These are its figures.\n"},
+		{"of a later version", &mapfile.Closing{State: mapfile.Closed, At: at(1, 12, 0)}, at(2, 0, 0), "Closed on 1 December 2026.\n"},
+	} {
+		if got := closingInWords(c.c, "a case", c.now); !strings.HasSuffix(got, c.want) || c.want == "" && got != "" {
+			t.Errorf("%s: closingInWords() = %q; want %q at its end", c.name, got, c.want)
+		}
+	}
+}
