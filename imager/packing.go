@@ -108,6 +108,9 @@ func openForPacking(dir string) (*Source, []mapfile.Value, error) {
 	if err != nil {
 		return nil, nil, err
 	}
+	if err := discarded(dir, m); err != nil {
+		return nil, nil, err
+	}
 	f, err := os.Open(filepath.Join(dir, imageName))
 	if errors.Is(err, fs.ErrNotExist) {
 		err = fmt.Errorf("%s: %w: there is no image", dir, ErrImage)

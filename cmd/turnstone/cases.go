@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"strings"
+	"time"
 	"unicode/utf8"
 
 	"turnstone/imager"
@@ -37,6 +38,8 @@ func caseRow(l imager.Listed) []string {
 	next := "–"
 	if l.InUse {
 		next = "a pass runs now"
+	} else if c := l.Status.Closing; c != nil {
+		next = closingInShort(*c, time.Now())
 	} else if len(l.Next) > 0 {
 		next = strings.TrimSuffix(l.Next[0].What, ".")
 	}

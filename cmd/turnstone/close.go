@@ -103,6 +103,19 @@ func closingInWords(c *mapfile.Closing, dir string, now time.Time) string {
 	return fmt.Sprintf("%s Image and files were to be kept until %s: delete them with turnstone discard %s\n", text, dayInWords(c.KeepUntil), shellWord(dir))
 }
 
+// closingInShort is how a case was ended, for a column.
+func closingInShort(c mapfile.Closing, now time.Time) string {
+	switch {
+	case c.State == mapfile.Discarded:
+		return "discarded " + c.At.Local().Format(time.DateOnly)
+	case c.State == mapfile.Discarding:
+		return "finish its discarding"
+	case c.KeepUntil != "" && !keptTime(c, now):
+		return "discard it: kept until " + c.KeepUntil
+	}
+	return "closed, kept until " + c.KeepUntil
+}
+
 // keptTime tells whether a case's data is to be kept still, by what was said at its
 // closing.
 func keptTime(c mapfile.Closing, now time.Time) bool {

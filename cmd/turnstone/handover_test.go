@@ -166,6 +166,12 @@ func TestClosingInWords(t *testing.T) {
 		{"discarded", &mapfile.Closing{State: mapfile.Discarded, At: at(1, 12, 0), By: "Kim"}, at(2, 0, 0), "by Kim: image, files and names are deleted. These are its figures.\n"},
 		{"of a later version", &mapfile.Closing{State: mapfile.Closed, At: at(1, 12, 0)}, at(2, 0, 0), "Closed on 1 December 2026.\n"},
 	} {
+		if c.c != nil {
+			short := closingInShort(*c.c, c.now)
+			if over := strings.HasPrefix(short, "discard it: "); over != (c.name == "over") || (c.c.State == mapfile.Discarded) != strings.HasPrefix(short, "discarded ") {
+				t.Errorf("%s: closingInShort() = %q; want the same in short", c.name, short)
+			}
+		}
 		if got := closingInWords(c.c, "a case", c.now); !strings.HasSuffix(got, c.want) || c.want == "" && got != "" {
 			t.Errorf("%s: closingInWords() = %q; want %q at its end", c.name, got, c.want)
 		}
