@@ -12,9 +12,9 @@ func StandingMap(m *mapfile.Map, v chart.View) (*chart.Picture, error) {
 	return chart.Of(m, shapeOf(m.Disc()), v)
 }
 
-// RadiusOf tells how far from the disc's middle a sector lies, in mm, on a disc of the
+// RadiiOf tells of sectors how far from the disc's middle they lie, in mm, on a disc of the
 // nominal shape; nil where nothing is known of the disc's geometry.
-func RadiusOf(m *mapfile.Map) func(a sector.LBA) float64 {
+func RadiiOf(m *mapfile.Map) func(a sector.LBA) float64 {
 	shape := shapeOf(m.Disc())
 	if len(shape.Layers) == 0 {
 		return nil
