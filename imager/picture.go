@@ -7,7 +7,7 @@ import (
 )
 
 // StandingMap draws what is in the image and what is missing, without the estimated
-// damage: in a tenth of DamageMap's time. Its errors are DamageMap's.
+// damage, which takes most of DamageMap's time. Its errors are DamageMap's.
 func StandingMap(m *mapfile.Map, v chart.View) (*chart.Picture, error) {
 	return chart.Of(m, shapeOf(m.Disc()), v)
 }
