@@ -77,6 +77,9 @@ func simulate(path string, o simulateOptions, s streams) (err error) {
 	if err != nil {
 		return err
 	}
+	if scenario.CD() {
+		return usagef("%s is a CD: it is read with --drive %s:%s, and whole jobs are simulated of DVDs only", path, path, scenario.Drives[0].Name)
+	}
 	if job.Disc, err = sim.New(scenario); err != nil {
 		return err
 	}

@@ -40,11 +40,12 @@ func (v *Drive) Seek(a sector.LBA) error {
 // KBps is the fastest speed that the drive goes under a cap, at the radius by which
 // drives are sold: both in 1000 bytes a second, the cap 0 where there is none.
 func (s DriveSpec) KBps(limit int) int {
-	rung := rungOf(s.MaxX)
+	g := s.gears
+	rung := g.rungOf(s.MaxX)
 	if limit > 0 {
-		rung = max(rung, under(limit))
+		rung = max(rung, g.under(limit))
 	}
-	return int(math.Round(float64(ladder[rung]) * rateUnit / 1000))
+	return int(math.Round(float64(g.ladder[rung]) * g.unit / 1000))
 }
 
 // Rate is how fast a sector passes under the head of a drive that turns evenly at

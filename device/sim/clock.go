@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"turnstone/device/sector"
+	"turnstone/ecc/cd"
 )
 
 // mechanism is spindle, sled and clock of a drive.
@@ -16,7 +17,8 @@ import (
 //	rate = X · 1.385 MB/s · r/58 mm
 type mechanism struct {
 	disc *Disc
-	now  time.Duration
+	*gears
+	now time.Duration
 
 	rung    int   // of the ladder
 	fastest int   // rung of the fastest speed that the drive has
@@ -27,27 +29,47 @@ type mechanism struct {
 	layer int        // that the head looks at
 }
 
+// gears are the speeds of drives for one kind of disc.
+type gears struct {
+	ladder []int   // multiples of 1x, fastest first
+	unit   float64 // bytes a second at 1x
+	sector float64 // bytes of a sector, as the unit counts them
+}
+
+var (
+	dvdGears = &gears{dvdLadder, dvdUnit, sector.Size}
+	cdGears  = &gears{cdLadder, cdUnit, cd.Size}
+)
+
+// gears are those for the scenario's disc.
+func (s *Scenario) gears() *gears {
+	if s.CD() {
+		return cdGears
+	}
+	return dvdGears
+}
+
 // rungOf is the place of a speed on the ladder, −1 where it has none.
-func rungOf(x int) int { return slices.Index(ladder, x) }
+func (g *gears) rungOf(x int) int { return slices.Index(g.ladder, x) }
 
 // under is the fastest rung that does not exceed a cap in 1000 bytes a second;
 // the slowest where all do.
-func under(kBps int) int {
-	for i, x := range ladder {
-		if float64(x)*rateUnit <= float64(kBps)*1000 {
+func (g *gears) under(kBps int) int {
+	for i, x := range g.ladder {
+		if float64(x)*g.unit <= float64(kBps)*1000 {
 			return i
 		}
 	}
-	return len(ladder) - 1
+	return len(g.ladder) - 1
 }
 
 func newMechanism(d *Disc, spec *DriveSpec, start time.Duration) mechanism {
-	r := rungOf(spec.MaxX)
-	return mechanism{disc: d, now: start, rung: r, fastest: r}
+	r := spec.gears.rungOf(spec.MaxX)
+	return mechanism{disc: d, gears: spec.gears, now: start, rung: r, fastest: r}
 }
 
 // x is the speed as a multiple of 1x.
-func (m *mechanism) x() int { return ladder[m.rung] }
+func (m *mechanism) x() int { return m.ladder[m.rung] }
 
 // capTo lowers the speed to a rung at most, from now on.
 func (m *mechanism) capTo(rung int) {
@@ -56,19 +78,22 @@ func (m *mechanism) capTo(rung int) {
 }
 
 // slowest tells whether the drive reads at 2x.
-func (m *mechanism) slowest() bool { return m.rung == len(ladder)-1 }
+func (m *mechanism) slowest() bool { return m.rung == len(m.ladder)-1 }
+
+// slowness is how far down the ladder the drive reads: from 0 to 1 at the slowest.
+func (m *mechanism) slowness() float64 { return float64(m.rung) / float64(len(m.ladder)-1) }
 
 // turn is the seconds of one turn of the disc.
 func (m *mechanism) turn() float64 {
-	bytes := 2 * math.Pi * rateRadius / m.disc.scenario.shape.Sector * sector.Size
-	return bytes / (float64(m.x()) * rateUnit)
+	bytes := 2 * math.Pi * rateRadius / m.disc.scenario.shape.Sector * m.sector
+	return bytes / (float64(m.x()) * m.unit)
 }
 
 // transfer is the seconds in which n sectors from a on pass under the head, n
 // being few enough that the radius stays the same.
 func (m *mechanism) transfer(a sector.LBA, n int64) float64 {
-	rate := float64(m.x()) * rateUnit * (m.disc.radius(a) / rateRadius)
-	return float64(n*sector.Size) / rate
+	rate := float64(m.x()) * m.unit * (m.disc.radius(a) / rateRadius)
+	return float64(n) * m.sector / rate
 }
 
 // approach is the seconds until the head stands at a, and puts it there.
@@ -103,7 +128,7 @@ func (m *mechanism) spend(seconds float64) {
 
 // failed steps the speed down.
 func (m *mechanism) failed() {
-	m.rung = min(m.rung+1, len(ladder)-1)
+	m.rung = min(m.rung+1, len(m.ladder)-1)
 	m.smooth = 0
 }
 

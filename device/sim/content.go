@@ -8,6 +8,7 @@ import (
 	"os"
 
 	"turnstone/device/sector"
+	"turnstone/ecc/cd"
 )
 
 // content is what is recorded on a disc.
@@ -30,12 +31,19 @@ func contentOf(s *Scenario) (content, error) {
 	if err == nil && !info.Mode().IsRegular() {
 		err = errors.New("not a plain file")
 	}
-	if most := s.Sectors * sector.Size; err == nil && info.Size() > most {
+	each := int64(sector.Size)
+	if s.raw {
+		each = cd.Size
+	}
+	if most := s.Sectors * each; err == nil && info.Size() > most {
 		err = fmt.Errorf("%d bytes, more than the %d of the disc", info.Size(), most)
 	}
 	if err != nil {
 		file.Close()
 		return nil, fmt.Errorf("scenario %s: image %s: %w", s.Name, s.image, err)
+	}
+	if s.raw {
+		return rawImage{image{file}}, nil
 	}
 	return image{file}, nil
 }

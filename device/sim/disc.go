@@ -50,9 +50,9 @@ func (d *Disc) Scenario() *Scenario { return d.scenario }
 func (d *Disc) Close() error { return d.content.Close() }
 
 // AppendChances appends how a block fares in a round, by drive, to dst. Nothing is
-// appended where the scenario has no such round or block.
+// appended where the scenario has no such round or block, nor for a CD.
 func (d *Disc) AppendChances(dst []Chance, round int, b int64) []Chance {
-	if d.hasRound(round) != nil || b < 0 || b >= d.scenario.Blocks() {
+	if d.scenario.CD() || d.hasRound(round) != nil || b < 0 || b >= d.scenario.Blocks() {
 		return dst
 	}
 	var t rows

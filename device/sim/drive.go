@@ -76,6 +76,7 @@ type Drive struct {
 	data    []byte
 	m       mechanism
 	blocks  outlook
+	cd      *cdOutlook // nil for another disc
 }
 
 // request is what was asked, and the settings that held then.
@@ -103,17 +104,27 @@ func (d *Disc) Open(o Opening) (*Drive, error) {
 		m: newMechanism(d, &spec, o.Start),
 		info: device.Info{
 			Node: s.node() + ":" + spec.Name, Vendor: Vendor, Model: "drive", Serial: spec.Name,
-			Kind: "dvd", Sectors: s.Sectors, BlockSectors: blockSectors, MaxSectors: longestRead, Depth: 1,
+			Kind: s.kind(), Sectors: s.Sectors, BlockSectors: int(s.block()), MaxSectors: longestRead, Depth: 1,
 			Medium:      fmt.Sprintf("scenario %s, round %d, drive %s", s.digest, o.Round, spec.Name),
-			WholeBlocks: true, Layers: s.shape.Layers, Parallel: !s.shape.Opposite && len(s.shape.Layers) > 1,
+			WholeBlocks: !s.CD(), Layers: s.shape.Layers, Parallel: !s.shape.Opposite && len(s.shape.Layers) > 1,
 			Retries: &device.RetryCounts{Least: spec.LeastRetries, Own: spec.Retries},
 		},
 	}
-	if o.Real {
+	if o.Real && !s.CD() {
 		v.decoder = newCoding(d)
 	}
-	v.blocks = newOutlook(v, o.Pass, o.Known)
-	if v.blocks.allLost() {
+	none := false
+	if s.CD() {
+		v.cd = newCDOutlook(v, o.Pass)
+		if o.Real {
+			v.cd.attempt.real()
+		}
+		none = v.cd.allLost()
+	} else {
+		v.blocks = newOutlook(v, o.Pass, o.Known)
+		none = v.blocks.allLost()
+	}
+	if none {
 		return nil, &device.OpenError{
 			Node: v.info.Node, What: "the drive finds no medium", NoDisc: true,
 			Cure: "The surface is too dull or scratched for it to be recognised: polish it, or try another drive.",
@@ -225,7 +236,7 @@ func (v *Drive) Set(_ context.Context, s device.Settings) error {
 		v.retries = *s.Retries
 	}
 	if s.SpeedKBps > 0 {
-		v.limit = under(s.SpeedKBps)
+		v.limit = v.spec.gears.under(s.SpeedKBps)
 	}
 	return nil
 }

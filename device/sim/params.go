@@ -59,8 +59,11 @@ const (
 	longestRead = 256 // sectors of one command, 512 KiB; invented
 )
 
-// ladder is the speeds of a drive as multiples of 1x, fastest first; invented.
-var ladder = []int{16, 12, 8, 6, 4, 2}
+// The speeds of a drive as multiples of 1x, fastest first; invented.
+var (
+	dvdLadder = []int{16, 12, 8, 6, 4, 2}
+	cdLadder  = []int{48, 40, 32, 24, 16, 8, 4}
+)
 
 // How the pitch wanders where a scenario says no more than that it does.
 const (
@@ -77,6 +80,7 @@ const (
 // The 1x unit of programs that burn DVDs, and the radius at which a drive that
 // turns evenly reaches the rate that it is sold by.
 const (
-	rateUnit   = 1.385e6 // bytes a second
+	dvdUnit    = 1.385e6 // bytes a second
+	cdUnit     = 176.4e3 // 75 sectors of 2,352 bytes
 	rateRadius = 58.0    // mm
 )

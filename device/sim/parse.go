@@ -60,9 +60,47 @@ func (f *form) scenario(v value) *Scenario {
 }
 
 func (f *form) disc(s *Scenario, o *object) {
-	if kind := o.text("kind", longestName); kind != "dvd" {
-		f.fail(o.v, o.under("kind"), `%q; only "dvd" is simulated`, kind)
+	switch kind := o.text("kind", longestName); kind {
+	case "dvd":
+		f.versatileDisc(s, o)
+	case "cd":
+		f.compactDisc(s, o)
+	default:
+		f.fail(o.v, o.under("kind"), `%q; "dvd" and "cd" are simulated`, kind)
 	}
+	if v, ok := o.get("pitch_wander"); ok {
+		w := f.object(v, o.under("pitch_wander"))
+		s.shape.Wander = spiral.SeededWander(
+			w.number("amplitude_um", 0, 0.03, usualWander)/1000,
+			w.number("length_mm", 1, 100, usualWanderLength),
+			uint64(w.whole("seed", 0, math.MaxInt64, int64(s.Seed))))
+		w.done()
+	}
+	if v, ok := o.get("content"); ok {
+		f.content(s, v, f.object(v, o.under("content")))
+	}
+	o.done()
+}
+
+// content reads what is recorded on the disc.
+func (f *form) content(s *Scenario, v value, c *object) {
+	s.image = c.text("image", longestPath)
+	if s.CD() {
+		if raw := c.text("raw_image", longestPath); raw != "" {
+			if s.image != "" {
+				f.fail(v, c.path, "either an image or a raw image is wanted")
+			}
+			s.image, s.raw = raw, true
+		}
+	}
+	if noise := c.truth("noise"); noise == (s.image != "") {
+		f.fail(v, c.path, "either an image or noise is wanted")
+	}
+	c.done()
+}
+
+// versatileDisc reads what a scenario says of a DVD.
+func (f *form) versatileDisc(s *Scenario, o *object) {
 	s.Sectors = o.mustWhole("sectors", blockSectors, mostSectors)
 	layers := o.whole("layers", 1, 2, 1)
 	first := o.whole("layer0_sectors", blockSectors, mostSectors, 0)
@@ -91,27 +129,10 @@ func (f *form) disc(s *Scenario, o *object) {
 	bit := o.number("channel_bit_nm", 125, 155, s.medium.Bit.Nominal*1e6) / 1e6
 	s.shape.Sector = s.medium.SectorBits * bit
 	s.shape.Inner = o.number("inner_mm", 20, 57, s.shape.Inner)
-	if v, ok := o.get("pitch_wander"); ok {
-		w := f.object(v, o.under("pitch_wander"))
-		s.shape.Wander = spiral.SeededWander(
-			w.number("amplitude_um", 0, 0.03, usualWander)/1000,
-			w.number("length_mm", 1, 100, usualWanderLength),
-			uint64(w.whole("seed", 0, math.MaxInt64, int64(s.Seed))))
-		w.done()
-	}
-	if v, ok := o.get("content"); ok {
-		c := f.object(v, o.under("content"))
-		s.image = c.text("image", longestPath)
-		if noise := c.truth("noise"); noise == (s.image != "") {
-			f.fail(v, c.path, "either an image or noise is wanted")
-		}
-		c.done()
-	}
-	o.done()
 }
 
 func (f *form) mark(s *Scenario, v value, path string) {
-	kind, o := f.the(v, path, "scratch", "arc", "haze", "blot")
+	kind, o := f.the(v, path, "scratch", "arc", "haze", "blot", "hole")
 	switch kind {
 	case "scratch":
 		f.scratch(s, o)
@@ -121,6 +142,8 @@ func (f *form) mark(s *Scenario, v value, path string) {
 		f.haze(s, o)
 	case "blot":
 		f.blot(s, o)
+	case "hole":
+		f.hole(s, v, o)
 	}
 	o.done()
 	if f.err == nil && kind != "haze" && !s.marks[len(s.marks)-1].onDisc() {
@@ -195,12 +218,14 @@ func (f *form) angles(o *object, needed bool) (from, to float64) {
 
 func (f *form) drive(s *Scenario, v value, path string) {
 	o := f.object(v, path)
+	g := s.gears()
 	d := DriveSpec{
+		gears:        g,
 		Name:         o.text("name", longestName),
 		Margin:       o.number("margin", 0, 1, usualMargin),
 		Noise:        o.number("noise", 0.0001, 1, usualNoise),
 		Servo:        o.number("servo_margin", 0, 1, usualServo),
-		MaxX:         int(o.whole("max_x", 1, 100, int64(ladder[0]))),
+		MaxX:         int(o.whole("max_x", 1, 100, int64(g.ladder[0]))),
 		Retries:      uint8(o.whole("retries", 0, math.MaxUint8, usualRetries)),
 		LeastRetries: uint8(o.whole("min_retries", 0, math.MaxUint8, 0)),
 		Partial:      o.truth("partial"),
@@ -216,8 +241,8 @@ func (f *form) drive(s *Scenario, v value, path string) {
 	if _, ok := s.Drive(d.Name); ok {
 		f.fail(v, o.under("name"), "%q is the name of two drives", d.Name)
 	}
-	if rungOf(d.MaxX) < 0 && f.err == nil {
-		f.fail(v, o.under("max_x"), "%d is not one of %v", d.MaxX, ladder)
+	if g.rungOf(d.MaxX) < 0 && f.err == nil {
+		f.fail(v, o.under("max_x"), "%d is not one of %v", d.MaxX, g.ladder)
 	}
 	if d.Retries < d.LeastRetries {
 		f.fail(v, o.under("retries"), "%d is below min_retries (%d)", d.Retries, d.LeastRetries)

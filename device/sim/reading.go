@@ -116,7 +116,7 @@ func (v *Drive) read(q request) (c Command, weak bool) {
 	m.capTo(q.limit)
 	c = Command{Start: m.now, Range: q.r, Outcome: OK, X: m.x(), Retries: q.retries}
 	for a := q.r.First; a < q.r.End && c.Outcome == OK; a = q.r.First + sector.LBA(c.Good) {
-		part := sector.Span(a, 1).Blocks(blockSectors).Intersect(q.r)
+		part := sector.Span(a, 1).Blocks(v.disc.scenario.block()).Intersect(q.r)
 		m.spend(m.approach(a) + m.transfer(a, part.Count()))
 		n, again, outcome := v.block(part, q.retries)
 		c.Good += n
@@ -136,23 +136,30 @@ func (v *Drive) read(q request) (c Command, weak bool) {
 	return c, weak
 }
 
+// lose is what comes of a lost track, for which note counts an attempt.
+func (v *Drive) lose(u stream, note func()) Outcome {
+	note()
+	v.m.spend(u.between(0, leastLost, mostLost))
+	if st := v.spec.Stall; u.uniform(1) < st.Chance {
+		v.m.spend(u.between(2, st.LeastS, st.MostS))
+		return LongSilent
+	}
+	return LostTrack
+}
+
 // block reads a run of sectors within one block, which is under the head. It
 // returns how many of them came, and whether it took a further attempt.
 func (v *Drive) block(r sector.Range, retries uint8) (good int64, again bool, outcome Outcome) {
+	if v.cd != nil {
+		return v.cdSector(r.First, retries)
+	}
 	b := int64(r.First) / blockSectors
 	m, o := &v.m, &v.blocks
 	switch o.look(b) {
 	case certain:
 		return r.Count(), false, OK
 	case lost:
-		u := o.draws(forLoss, b)
-		o.tries[b]++
-		m.spend(u.between(0, leastLost, mostLost))
-		if st := v.spec.Stall; u.uniform(1) < st.Chance {
-			m.spend(u.between(2, st.LeastS, st.MostS))
-			return 0, false, LongSilent
-		}
-		return 0, false, LostTrack
+		return 0, false, v.lose(o.draws(forLoss, b), func() { o.tries[b]++ })
 	}
 	for n := range int(retries) + 1 {
 		if n > 0 {

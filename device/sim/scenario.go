@@ -22,9 +22,11 @@ type Scenario struct {
 	Drives  []DriveSpec
 	Rounds  [][]Treatment // what was done to open each round
 
+	tracks []Track // of a CD; nil for another disc
 	shape  spiral.Shape
 	medium spiral.Medium
 	image  string // path of the disc's content; "" for noise
+	raw    bool   // the image has whole raw sectors
 	marks  []mark
 	pieces int   // of all marks
 	worn   int64 // scratches that were drawn
@@ -43,6 +45,8 @@ type DriveSpec struct {
 	LeastRetries uint8   // the least that it can be set to
 	Partial      bool    // gives the leading good sectors of a failing block
 	Stall        Stall
+
+	gears *gears
 }
 
 // Stall is how a drive goes silent where it has lost the track.
@@ -148,7 +152,7 @@ func (s *Scenario) node() string {
 }
 
 // Blocks is the number of ECC blocks.
-func (s *Scenario) Blocks() int64 { return s.Sectors / blockSectors }
+func (s *Scenario) Blocks() int64 { return s.Sectors / s.block() }
 
 // edge is the radius of a disc of 120 mm (ECMA-267 clause 10).
 const edge = 60.0
@@ -173,6 +177,7 @@ type mark struct {
 	width  float64 // mm
 	depth  float64 // µm
 	blot   bool    // lets no light through while anything of its pit is left
+	hole   bool    // in the layer itself: sharp, and there for ever
 	pieces []piece
 }
 

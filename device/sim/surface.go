@@ -34,6 +34,7 @@ type light struct {
 	half    float64 // of its width, or a blot's radius, in mm
 	depth   float64 // µm
 	blot    bool
+	hole    bool
 	opacity float64 // while nothing was taken off
 }
 
@@ -53,7 +54,7 @@ func newSurface(s *Scenario, beam float64) (*surface, error) {
 	f := &surface{hazes: s.hazes}
 	x := &indexing{squares: make([][]int32, side*side)}
 	for i, m := range s.marks {
-		l := light{half: m.width / 2, depth: m.depth, blot: m.blot}
+		l := light{half: m.width / 2, depth: m.depth, blot: m.blot, hole: m.hole}
 		l.opacity = l.left(0)
 		f.marks = append(f.marks, l)
 		for _, p := range m.pieces {
@@ -212,6 +213,12 @@ func (f *surface) passes(s *spot, beam, off float64) float64 {
 			near2 = min(near2, f.pieces[list[k]].distance2(s))
 		}
 		m := &f.marks[owner]
+		if m.hole {
+			if near2 < m.half*m.half {
+				return 0
+			}
+			continue
+		}
 		if within := m.half + beam; near2 >= within*within {
 			continue
 		}
