@@ -121,6 +121,10 @@ type Info struct {
 	// does not tell.
 	Sessions []sector.LBA
 
+	// FormTwo is where a CD has sectors of mode 2 form 2, which carry 2,324 bytes: they
+	// are not for Ask, but for a RawReader. They lie within Sectors, not in Written.
+	FormTwo []sector.Range
+
 	// Layers is how many sectors each layer holds, in order of address; none where
 	// that is not known. Parallel tells that two layers are both read outwards
 	// (parallel track path), not the second one inwards.

@@ -39,7 +39,7 @@ var house = map[string]struct{ ours, outside string }{
 	"device/optical":   {"device device/sector device/scsi device/child device/devnode", "golang.org/x/sys"},
 	"device/sim":       {"device device/sector device/spiral ecc/dvd ecc/rs ecc/cd ecc/circ", ""},
 	"device/sim/press": {"", ""},
-	"device/sim/unit":  {"device device/sector device/scsi device/sim", ""},
+	"device/sim/unit":  {"device device/sector device/scsi device/sim ecc/cd", ""},
 	"device/sim/ruler": {"device device/sector device/sim", ""},
 	"imager": {"device device/sector device/spiral mapfile mapfile/chart imager/pack imager/plan imager/volume imager/volume/tree",
 		""},

@@ -30,8 +30,9 @@ type opened struct {
 	now     device.Settings // in force, as far as they were set
 	trusted bool            // no setting holds under which data is in doubt
 	failed  sector.Set      // asked for before, and did not come
-	noFUA   bool            // the drive does not know FUA
-	long    bool            // READ(10) is refused, READ(12) is used
+	raw     rawManner
+	noFUA   bool // the drive does not know FUA
+	long    bool // READ(10) is refused, READ(12) is used
 }
 
 var _ child.Backend = (*opened)(nil)
@@ -168,6 +169,7 @@ func (d *opened) describe(s spec) error {
 		d.info.Kind = device.Unknown
 	}
 	d.info.Sectors, d.info.Written = x.sectors, x.written
+	d.info.FormTwo = x.formTwoAt
 	d.info.BlockSectors, d.info.WholeBlocks = block, whole
 	d.piece, d.info.MaxSectors = largest(d.h.Limit(), block)
 	d.info.Depth = depth
@@ -229,43 +231,6 @@ func (u *unit) mediaEvent() (e scsi.MediaEvent, told bool) {
 	}
 	return s.Event, true
 }
-
-// leaveFormTwo takes the tracks out that hold sectors of form 2, as a Video CD's
-// streams do. They lie behind another track of mode 2 in the same session; a look at
-// the subheader of their first sector tells.
-func (d *opened) leaveFormTwo(x *extent) *unfit {
-	session, seen := uint16(0), false
-	for _, t := range d.facts.Tracks {
-		if t.DataMode != 2 || t.Blank || !d.facts.data(t) {
-			continue
-		}
-		if t.Session != session || !seen {
-			session, seen = t.Session, true
-			continue
-		}
-		c := scsi.ReadCD{LBA: t.Start, Blocks: 1, Main: scsi.Subheader}.Command()
-		b, f := d.ask(c)
-		if f != nil || len(b) < 8 || !hasFormTwo(b) {
-			continue
-		}
-		gone := sector.Of(extentOf(t))
-		written := sector.Of(x.written...)
-		rest := written.Subtract(&gone)
-		x.written = nil
-		for r := range rest.Runs() {
-			x.written = append(x.written, r)
-		}
-		x.formTwo = append(x.formTwo, uint8(t.Track))
-	}
-	if len(x.formTwo) > 0 && len(x.written) == 0 {
-		return &unfit{formTwo, "Keep the disc until this program reads them."}
-	}
-	return nil
-}
-
-// hasFormTwo tells whether a subheader, which comes twice, is one of form 2: bit 5 of
-// the submode, its third byte (CD-ROM XA [memory]).
-func hasFormTwo(subheader []byte) bool { return subheader[2]>>5&1 == 1 }
 
 // Close implements child.Backend.
 func (d *opened) Close() error { return d.t.Close() }

@@ -93,7 +93,7 @@ func (d facts) notes(x extent) []string {
 		out = append(out, fmt.Sprintf("%s with sound are left out: only data is read.", tracksInWords(x.sound)))
 	}
 	if len(x.formTwo) > 0 {
-		out = append(out, fmt.Sprintf("%s left out: %s.", tracksInWords(x.formTwo), formTwo))
+		out = append(out, fmt.Sprintf("%s: sectors of form 2, as a Video CD's streams have them. Their 2,324 bytes are read raw, and kept beside the image.", tracksInWords(x.formTwo)))
 	}
 	if d.Disc != nil && d.Disc.Disc == scsi.Appendable {
 		out = append(out, "The disc was never finalised: what its tracks say is recorded is read.")

@@ -31,6 +31,7 @@ func (d *opened) Read(r sector.Range, buf []byte) child.Outcome {
 		return child.Outcome{Err: &device.ReadError{Class: device.Changed, At: -1, Text: why}}
 	}
 	if out.Err != nil {
+		d.ofForm(out.Err)
 		out.Weak = false
 		if out.Err.Class == device.Changed {
 			out.Good = 0

@@ -63,7 +63,7 @@ func TestFailures(t *testing.T) {
 		{sense(3, 0x31, 0x00), device.Doubtful, 14, 1, "medium format corrupted"},
 		{sense(5, 0x21, 0x00), device.Medium, 0, 1, "out of range: don't ask again; the disc ends before"},
 		{sense(5, 0x63, 0x00), device.Medium, 0, 1, "end of user area"},
-		{sense(5, 0x64, 0x00), device.Refused, 0, 1, "2,048 of them would lose video"},
+		{sense(5, 0x64, 0x00), device.Refused, 0, 1, "READ CD brings them whole"},
 		{sense(5, 0x6F, 0x03), device.Refused, 0, 1, "scrambled sector without authentication: leave it alone; the disc is protected"},
 		{sense(7, 0x27, 0x00), device.Refused, 0, 1, "write protected"},
 		{sense(8, 0x00, 0x00), device.Medium, 14, 1, "nothing is recorded there, which is no damage"},

@@ -11,10 +11,11 @@ import (
 // extent is how far a disc goes and what of it is recorded with sectors of 2048
 // bytes of data.
 type extent struct {
-	sectors int64
-	written []sector.Range // in order; none: all of it
-	sound   []uint8        // numbers of tracks with sound
-	formTwo []uint8        // and with sectors of 2324 bytes
+	sectors   int64
+	written   []sector.Range // in order; none: all of it
+	sound     []uint8        // numbers of tracks with sound
+	formTwo   []uint8        // and with sectors of 2324 bytes
+	formTwoAt []sector.Range // where these lie
 }
 
 // unfit is why a disc can't be read.
@@ -34,9 +35,6 @@ func capacityOf(kind string) int64 {
 	return mostSectors
 }
 
-// formTwo is what is said of CD sectors that are not read.
-const formTwo = "CD sectors of form 2 carry 2,324 bytes, and 2,048 of them would lose video: they are left alone until raw reading is there"
-
 // recorded works out how far a disc goes. The drive's capacity counts where it makes
 // sense; the tracks make it more (an appendable disc of which it names the closed
 // part only), or stand for it.
@@ -54,9 +52,6 @@ func (d facts) recorded(kind string) (extent, *unfit) {
 	end := d.tracks(kind, &x)
 	if kind == "cd" && len(x.sound) > 0 && len(x.written) == 0 && len(x.formTwo) == 0 {
 		return x, &unfit{"it is an audio disc: it has tracks of sound and none of data", "Sound is not what this program reads: a program for audio CDs does."}
-	}
-	if len(x.written) == 0 && len(x.formTwo) > 0 {
-		return x, &unfit{formTwo, "A Video CD's pictures are of that form: keep the disc until this program reads them."}
 	}
 	most := capacityOf(kind)
 	switch c := d.Capacity; {

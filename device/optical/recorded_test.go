@@ -197,8 +197,11 @@ func TestFormTwo(t *testing.T) {
 	if want := []sector.Range{sector.Span(0, 1000)}; !reflect.DeepEqual(d.info.Written, want) {
 		t.Errorf("written %v; want %v", d.info.Written, want)
 	}
-	if len(d.info.Notes) != 1 || !contains(d.info.Notes[0], "Tracks 2, 3 left out", "2,324 bytes, and 2,048 of them would lose video") {
-		t.Errorf("notes %q; want what is left out, and why", d.info.Notes)
+	if want := []sector.Range{sector.Span(1000, 14000), sector.Span(15000, 15000)}; !reflect.DeepEqual(d.info.FormTwo, want) {
+		t.Errorf("form 2 %v; want %v", d.info.FormTwo, want)
+	}
+	if len(d.info.Notes) != 1 || !contains(d.info.Notes[0], "Tracks 2, 3", "2,324 bytes", "kept beside the image") {
+		t.Errorf("notes %q; want what becomes of them", d.info.Notes)
 	}
 	for _, cmd := range c.log {
 		if r, err := scsi.Parse(cmd.CDB()); err == nil {

@@ -306,6 +306,8 @@ func (d *opened) Call(op string, arg []byte) ([]byte, error) {
 		return nil, d.set(s)
 	case callRestore:
 		return nil, d.restore(arg)
+	case callRaw:
+		return d.callReadRaw(arg)
 	case callStop:
 		return nil, d.startStop(scsi.StartStopUnit{})
 	case callEject:

@@ -70,14 +70,14 @@ func TestScenarioErrors(t *testing.T) {
 		{"arc backwards", disc0, `"marks": [{"arc": {"r_mm": 24, "from_deg": 20, "to_deg": 10, "width_mm": 1, "depth_um": 1}}], ` + disc0, "to_deg: 10 is not above from_deg (20) by at most 360"},
 		{"haze ring inside out", disc0, `"marks": [{"haze": {"region_mm": [25, 24], "density": 1}}], ` + disc0, "region_mm: 25 is not below 24"},
 		{"two kinds", disc0, `"marks": [{"blot": {"at_mm": [24, 0], "radius_mm": 1}, "arc": {}}], ` + disc0, "only one can be there"},
-		{"no kind", disc0, `"marks": [{}], ` + disc0, "marks[0]: one of scratch, arc, haze, blot is wanted"},
+		{"no kind", disc0, `"marks": [{}], ` + disc0, "marks[0]: one of scratch, arc, haze, blot, hole is wanted"},
 		{"unknown kind", disc0, `"marks": [{"dent": {}}], ` + disc0, "marks[0].dent: unknown key"},
 		{"a million marks", disc0, `"marks": [` + strings.Repeat("{},", 999_999) + `{}], ` + disc0, "marks: 1000000 entries, not 0 to 20000"},
 		{"more values than that", disc0, `"marks": [` + strings.Repeat("0,", 1_999_999) + `0], ` + disc0, "more than 1048576 values"},
 		{"too many hazes", disc0, `"marks": [` + strings.Repeat(`{"haze": {"region_mm": [1, 2], "density": 1}},`, 1000) + `{"haze": {"region_mm": [1, 2], "density": 1}}], ` + disc0, "more than 1000 hazes"},
 		{"no disc", disc0 + ",", "", "line 1: disc: missing"},
-		{"no kind of disc", `"kind": "dvd", `, "", `disc.kind: ""; only "dvd" is simulated`},
-		{"a CD", `"dvd"`, `"cd"`, `disc.kind: "cd"; only "dvd" is simulated`},
+		{"no kind of disc", `"kind": "dvd", `, "", `disc.kind: ""; "dvd" and "cd" are simulated`},
+		{"a Blu-ray", `"dvd"`, `"bd"`, `disc.kind: "bd"; "dvd" and "cd" are simulated`},
 		{"2^60 sectors", `48000`, `1152921504606846976`, "line 2: disc.sectors: 1152921504606846976 is not a whole number between 16 and 8388608"},
 		{"half a block", `48000`, `48008`, "line 2: disc.sectors: 48008 is not a whole number of ECC blocks of 16 sectors"},
 		{"half a sector", `48000`, `48000.5`, "disc.sectors: 48000.5 is not a whole number"},
@@ -152,9 +152,9 @@ func TestScenarioValues(t *testing.T) {
 	if p := s.marks[1].pieces[0]; !near(p.from, 350.0/360, 1e-12) || !near(p.span, 20.0/360, 1e-12) || !near(p.y+p.dy, -p.y, 1e-9) {
 		t.Errorf("arc = %+v; want 20 degrees across angle 0", p)
 	}
-	usual := DriveSpec{Name: "A", Margin: 0.45, Noise: 0.06, Servo: 0.25, MaxX: 16, Retries: 16,
+	usual := DriveSpec{Name: "A", Margin: 0.45, Noise: 0.06, Servo: 0.25, MaxX: 16, Retries: 16, gears: dvdGears,
 		Stall: Stall{Chance: 0.02, LeastS: 40, MostS: 90, Needs: Waiting}}
-	other := DriveSpec{Name: "B", Margin: 0.4, Noise: 0.05, Servo: 0.2, MaxX: 12,
+	other := DriveSpec{Name: "B", Margin: 0.4, Noise: 0.05, Servo: 0.2, MaxX: 12, gears: dvdGears,
 		Stall: Stall{Chance: 1, LeastS: 100, MostS: 100, Needs: Reset, Returns: "/dev/sr1"}}
 	if s.Drives[0] != usual || s.Drives[1] != other {
 		t.Errorf("drives = %+v; want %+v and %+v", s.Drives, usual, other)

@@ -22,7 +22,9 @@
 //	                    the same sectors, the same virtual time. At most 256 blocks.
 //	                    FUA and DPO are taken: there is no cache.
 //	  with Streaming    no retries; what a block does not give is filled with wrong bytes
-//	READ CD             on a CD: user data, as READ(10) does; or the subheader
+//	READ CD             on a CD: user data, as READ(10) does; or the subheader; of a CD that
+//	                    is simulated down to its frames also whole sectors, with C2
+//	                    pointers: one attempt at each, no retries
 //	SEEK(10)            moves the head
 //	MODE SELECT         read retry count and flags of page 01h, as far as the mask says
 //	SET CD SPEED        caps the ladder of speeds, and SET STREAMING does

@@ -21,6 +21,8 @@ type Medium struct {
 	Unique    []byte         // unique disc identifier, of -R and -RW
 	Maker     scsi.Maker     // of recordable discs
 	Copyright scsi.Copyright
+
+	xa bool // its data is of mode 2
 }
 
 // Track is a track of a CD, or what stands for one on other discs: a border, a

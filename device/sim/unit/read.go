@@ -23,13 +23,14 @@ func (u *Unit) read12(r scsi.Read12, data []byte, patience time.Duration) reply 
 	return u.read(reading{r: sector.Span(sector.LBA(r.LBA), int64(r.Blocks)), lengthAt: 6, streams: r.Streaming}, data, patience)
 }
 
-// readCD is READ CD: user data of a CD's sectors of data, or the subheader that tells
-// form 1 from form 2.
+// readCD is READ CD: user data of a CD's sectors of data, the subheader that tells
+// form 1 from form 2, or whole sectors.
 func (u *Unit) readCD(r scsi.ReadCD, data []byte, patience time.Duration) reply {
 	at := sector.Span(sector.LBA(r.LBA), int64(r.Blocks))
 	number, t := u.medium.track(at.First)
+	compact := u.medium.Disc.Scenario().CD()
 	switch {
-	case r.C2 != scsi.NoC2:
+	case r.C2 != scsi.NoC2 && !(compact && r.C2 == scsi.C2Flags && r.Main == scsi.WholeSector):
 		return failed(u.field(9))
 	case r.Sub != scsi.NoSub:
 		return failed(u.field(10))
@@ -37,6 +38,8 @@ func (u *Unit) readCD(r scsi.ReadCD, data []byte, patience time.Duration) reply 
 		return failed(u.says(scsi.IllegalRequest, 0x64, 0))
 	case number == 0 || !t.Range.Covers(at):
 		return failed(u.says(scsi.IllegalRequest, 0x21, 0))
+	case compact && r.Main == scsi.WholeSector && r.Expect == scsi.AnySector:
+		return u.readRaw(r, at, data, patience)
 	case t.Kind == Sound, r.Expect == scsi.CDDA, r.Expect == scsi.Mode2Formless, (r.Expect == scsi.Mode2Form2) != (t.Kind == FormTwo) && r.Expect != scsi.AnySector:
 		return failed(u.says(scsi.IllegalRequest, 0x64, 0))
 	case r.Main == scsi.UserData && t.Kind == Data:

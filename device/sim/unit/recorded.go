@@ -14,8 +14,11 @@ func (k TrackKind) control() uint8 {
 }
 
 // formed tells whether tracks are of mode 2, in forms: on a disc that has one of
-// form 2.
+// form 2, or says so.
 func (m *Medium) formed() bool {
+	if m.xa {
+		return true
+	}
 	for _, t := range m.Tracks {
 		if t.Kind == FormTwo {
 			return true

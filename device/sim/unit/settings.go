@@ -65,6 +65,7 @@ func (u *Unit) modePage(code scsi.PageCode, which scsi.PageControl) scsi.ModePag
 
 func (u *Unit) capabilities() scsi.Capabilities {
 	return scsi.Capabilities{
+		C2:      u.pointers(),
 		ReadCDR: true, ReadCDRW: true, ReadDVDROM: true, ReadDVDR: true, ReadDVDRAM: true,
 		Loading: 1, Lock: true, Buffer: 2048,
 		MaxRead: uint16(u.spec.KBps(0)), CurrentRead: uint16(u.spec.KBps(u.cap)),

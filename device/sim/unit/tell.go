@@ -39,6 +39,12 @@ var reads = []scsi.Profile{
 	scsi.DVDRWRestrict, scsi.DVDRAM, scsi.DVDRSeq, scsi.DVDROM, scsi.CDRW, scsi.CDR, scsi.CDROM,
 }
 
+// pointers tells whether the drive says that it has C2 pointers: where a disc lies in
+// it that is simulated so far, and its habit does not stand against it.
+func (u *Unit) pointers() bool {
+	return u.medium != nil && u.medium.Disc.Scenario().CD() && u.make.Raw != NoPointers
+}
+
 // configuration is GET CONFIGURATION.
 func (u *Unit) configuration(r scsi.GetConfiguration) ([]byte, *scsi.Sense) {
 	if r.RT > scsi.OneFeature {
@@ -63,7 +69,7 @@ func (u *Unit) configuration(r scsi.GetConfiguration) ([]byte, *scsi.Sense) {
 		{Code: scsi.FeatureCore, Version: 2, Persistent: true, Current: true, Data: []byte{0, 0, 0, 1, 0, 0, 0, 0}}, // interface 1: SCSI family [memory]
 		scsi.RemovableMedium{Loading: 1, Load: true, Eject: true, Lock: true}.Feature(),
 		scsi.RandomReadable{BlockLen: scsi.BlockLen, Blocking: max(blocking, 1), Recovery: true}.Feature(readable),
-		scsi.CDRead{}.Feature(family == scsi.CD),
+		scsi.CDRead{C2: u.pointers()}.Feature(family == scsi.CD),
 		current(scsi.FeatureDVDRead, scsi.DVD),
 		current(scsi.FeatureBDRead, scsi.BD),
 		{Code: scsi.FeaturePower, Persistent: true, Current: true},

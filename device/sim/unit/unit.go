@@ -23,6 +23,7 @@ type Make struct {
 	Lacks      []scsi.Op // commands that this drive does not know
 	NoFUA      bool      // FUA is refused
 	Descriptor bool      // sense data comes in descriptor format
+	Raw        RawHabit
 }
 
 // Usual is a drive like most.
@@ -49,6 +50,7 @@ type Unit struct {
 	told
 	settings
 	rules []*rule
+	stale *sim.Raw // what READ CD brought before
 	log   []Entry
 }
 
