@@ -41,6 +41,7 @@ var house = map[string]struct{ ours, outside string }{
 	"device/sim/press": {"", ""},
 	"device/sim/unit":  {"device device/sector device/scsi device/sim ecc/cd", ""},
 	"device/sim/ruler": {"device device/sector device/sim", ""},
+	"imager/rawcd":     {"device device/sector ecc/cd", ""},
 	"imager": {"device device/sector device/spiral mapfile mapfile/chart imager/pack imager/plan imager/volume imager/volume/tree",
 		""},
 	"imager/report": {"device device/sector mapfile mapfile/chart imager imager/volume imager/volume/tree", ""},

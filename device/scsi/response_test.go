@@ -209,7 +209,10 @@ func TestContradictoryLengths(t *testing.T) {
 			return len(v.Pages), err
 		}, 1, ErrTruncated},
 		{"an event of another class", func() (int, error) { _, err := ParseMediaStatus([]byte{0, 6, 1, 2, 0, 0, 0, 0}); return 0, err }, 0, ErrFormat},
-		{"a length of the descriptor alone", func() (int, error) { s, err := ParseMediaStatus([]byte{0, 4, 4, 16, 2, 2, 0, 0}); return int(s.Event), err }, int(NewMedium), nil},
+		{"a length of the descriptor alone", func() (int, error) {
+			s, err := ParseMediaStatus([]byte{0, 4, 4, 16, 2, 2, 0, 0})
+			return int(s.Event), err
+		}, int(NewMedium), nil},
 		{"a length of the descriptor, and no descriptor", func() (int, error) { _, err := ParseMediaStatus([]byte{0, 4, 4, 16}); return 0, err }, 0, ErrShort},
 		{"an event without its descriptor", func() (int, error) { _, err := ParseMediaStatus([]byte{0, 2, 4, 16, 0, 0, 0, 0}); return 0, err }, 0, ErrShort},
 		{"another page of vital product data", func() (int, error) { _, err := ParseSerial([]byte{5, 0, 0, 1, 0}); return 0, err }, 0, ErrFormat},

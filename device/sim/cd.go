@@ -173,3 +173,7 @@ func (m rawImage) read(first sector.LBA, buf []byte) error {
 	}
 	return nil
 }
+
+// ReadContent fills buf, whole sectors of 2,048 bytes, with what is recorded on the disc
+// from a sector on: what a drive that reads everything would deliver.
+func (d *Disc) ReadContent(first sector.LBA, buf []byte) error { return d.content.read(first, buf) }

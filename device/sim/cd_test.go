@@ -91,7 +91,7 @@ func TestCDIsDeterministic(t *testing.T) {
 			t.Fatal(err)
 		}
 		var got []Raw
-		for a := sector.LBA(3000); a < 3300; a++ {
+		for a := sector.LBA(1000); a < 1300; a++ {
 			raw, _ := v.ReadRaw(t.Context(), a)
 			got = append(got, raw)
 		}
@@ -110,7 +110,14 @@ func TestCDIsDeterministic(t *testing.T) {
 // What READ delivers is what lies on the disc, and raw sectors are it where nothing is
 // doubtful.
 func TestCDDelivers(t *testing.T) {
-	d := compact(t, "scratched")
+	s, err := Parse([]byte(`{"disc": {"kind": "cd", "sectors": 400}, "drives": [{"name": "A"}], "rounds": [{}]}`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	d, err := New(s)
+	if err != nil {
+		t.Fatal(err)
+	}
 	v, err := d.Open(Opening{})
 	if err != nil {
 		t.Fatal(err)
@@ -118,7 +125,7 @@ func TestCDDelivers(t *testing.T) {
 	if info := v.Info(); info.Kind != "cd" || info.BlockSectors != 1 || info.WholeBlocks {
 		t.Errorf("Info() = kind %s, blocks of %d, whole %v; want cd, 1, false", info.Kind, info.BlockSectors, info.WholeBlocks)
 	}
-	if err := v.Ask(sector.Span(8000, 64)); err != nil {
+	if err := v.Ask(sector.Span(300, 64)); err != nil {
 		t.Fatal(err)
 	}
 	a, err := v.Answer(t.Context())
@@ -127,7 +134,7 @@ func TestCDDelivers(t *testing.T) {
 	}
 	data := append([]byte(nil), a.Data...)
 	for i := range 64 {
-		at := sector.LBA(8000 + i)
+		at := sector.LBA(300 + i)
 		raw, err := v.ReadRaw(t.Context(), at)
 		if err != nil {
 			t.Fatal(err)

@@ -14,13 +14,12 @@ import (
 // code gives it out, and a pointer for each doubtful byte. The drive's next step is the
 // sector's own code (package cd), with the pointers for erasures.
 type cdAttempt struct {
-	disc   *Disc
-	codec  *circ.Codec // of the real way; nil: frames are counted
-	lost   [cdFrames]bool
-	doubt  [circ.SectorFrames * circ.Carried]bool
-	raw    [cd.Size]byte
-	c2     [cd.C2Size]byte
-	window []byte
+	disc  *Disc
+	codec *circ.Codec // of the real way; nil: frames are counted
+	lost  [cdFrames]bool
+	doubt [circ.SectorFrames * circ.Carried]bool
+	raw   [cd.Size]byte
+	c2    [cd.C2Size]byte
 }
 
 func (t *cdAttempt) init(d *Disc) { t.disc = d }
