@@ -417,3 +417,19 @@ func BenchmarkRepair(b *testing.B) {
 		})
 	}
 }
+
+// A sector of mode 2 whose data and EDC are zero proves nothing, whatever its parity is:
+// it may be what was left of a damaged one when everything else was taken for wrong.
+func TestZeroDataProvesNothing(t *testing.T) {
+	s := make([]byte, Size)
+	if err := Encode(s, Form1, 100); err != nil {
+		t.Fatal(err)
+	}
+	s[2350], s[2351] = 1, 2 // of Q's check symbols, in words of their own
+	if v, err := Verify(s, Form1); err != nil || v != Damaged {
+		t.Errorf("Verify(zeros with some parity) = %v, %v; want %v", v, err, Damaged)
+	}
+	if r, err := Repair(s, Form1, nil); err != nil || r.Verdict != Damaged {
+		t.Errorf("Repair(zeros with some parity) = %v, %v; want %v", r.Verdict, err, Damaged)
+	}
+}

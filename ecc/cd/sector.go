@@ -171,7 +171,12 @@ func (l *layout) headed(sector []byte) bool {
 		(!l.form || sector[submodeAt]&formBit != 0 == l.second)
 }
 
-// blank tells whether a sector of mode 2 is zero behind its header.
+// blank tells whether a sector of mode 2 is zero behind its header, as far as its EDC
+// goes: such a one holds for nothing, whatever its parity is.
 func (l *layout) blank(sector []byte) bool {
-	return l.mode == 2 && len(bytes.TrimLeft(sector[userAt:], "\x00")) == 0
+	end := Size
+	if l.edcAt != 0 {
+		end = l.edcAt + 4
+	}
+	return l.mode == 2 && len(bytes.TrimLeft(sector[userAt:end], "\x00")) == 0
 }
