@@ -1,4 +1,4 @@
-// Package sim is a scratched DVD in a drive, neither of which is there: it serves
+// Package sim is a scratched DVD or CD in a drive, neither of which is there: it serves
 // practice, demonstrations and tests, and is what orders of reading are measured
 // on (package ruler). It is deterministic: the same scenario gives the same bytes,
 // failures and virtual times on every machine.
@@ -57,7 +57,7 @@
 //	name                text −
 //	seed                whole number −
 //	disc
-//	  kind              "dvd"
+//	  kind              "dvd", or "cd" (below)
 //	  sectors           a multiple of 16
 //	  layers            1 or 2 −; two are read on opposite track path
 //	  layer0_sectors    of two layers −: a half
@@ -70,6 +70,7 @@
 //	  arc               r_mm, from_deg, to_deg, width_mm, depth_um
 //	  haze              region_mm [inner, outer], from_deg −, to_deg −, density, edge_mm −
 //	  blot              at_mm [x, y], radius_mm, pit_um −
+//	  hole              at_mm [x, y], radius_mm: of a CD, in its layer, for ever
 //	wear                list −, scratches to be drawn:
 //	                    count, seed −, region_mm, length_mm {min, mean},
 //	                    width_mm {median, sigma −}, depth_um {median, sigma −}
@@ -82,6 +83,22 @@
 //	rounds              list of {"treatments": list −}, of one each of
 //	  sand              grit 2000 or 3000, strokes, region_mm
 //	  polish            seconds, region_mm
+//
+// Of a CD the disc has, instead of sectors in blocks, layers and channel_bit_nm:
+//
+//	sectors           any number
+//	velocity_m_s      at which it was cut: 1.2 − to 1.4
+//	tracks            list − of {mode, sectors}, together all of the disc; mode is mode1,
+//	                  form1, form2 or audio −: one track of mode1
+//	content           as above, or {"raw_image": path} of whole sectors of 2,352 bytes
+//
+// # CDs
+//
+// A CD is simulated down to the frames of its code (package circ). Light and noise are
+// those of groups of four frames: a group fails as a row of a DVD does, and takes its
+// frames' words of C1 along. What C2 can't fill in is doubtful: these are the C2 pointers.
+// The drive then tries the sector's own code (package cd), with the pointers for erasures;
+// Drive.ReadRaw gives the sector before that. Whole jobs and chances are of DVDs only.
 //
 // Places are in mm from the spindle, on the disc's plane as package spiral has it:
 // angle 0 is where sector 0 begins, and angles grow along the track. A mark may run

@@ -158,7 +158,8 @@ func TestNothingWrongIsAccepted(t *testing.T) {
 					continue
 				}
 				proven.Add(1)
-				if string(out.Sector) != string(d.whole[i]) || !out.Proven {
+				want, err := cd.UserData(d.whole[i], d.kinds[i])
+				if err != nil || out.Kind != d.kinds[i] || string(out.User()) != string(want) || !out.Proven {
 					wrong.Add(1)
 					t.Errorf("sector %d (%v) came out wrong as %v, proven: %v", i, d.kinds[i], out.Kind, out.Proven)
 				}

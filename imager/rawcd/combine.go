@@ -72,7 +72,7 @@ func (c *Combiner) Combine(asked sector.LBA, readings []Reading) Outcome {
 				return out
 			}
 			c.vote(readings)
-			if form, ok := c.form(); ok && form != k {
+			if form, ok := formOf(readings); ok && form != k {
 				continue
 			}
 		}
@@ -193,18 +193,25 @@ func (c *Combiner) headed(readings []Reading, asked sector.LBA) []Reading {
 	return c.own
 }
 
-// form is the form of a sector of mode 2 by its subheader, where both copies of it say
-// the same without doubt.
-func (c *Combiner) form() (cd.Kind, bool) {
+// formOf is the form of a sector of mode 2 by its subheader, where a reading has both
+// copies of it without a pointer and alike, and no other reading says otherwise.
+func formOf(readings []Reading) (k cd.Kind, ok bool) {
 	const submode, again, bit = 18, 22, 0x20
-	a, b := c.voted[submode]&bit, c.voted[again]&bit
-	if c.doubt[submode/8]<<(submode%8)&0x80 != 0 || c.doubt[again/8]<<(again%8)&0x80 != 0 || a != b {
-		return 0, false
+	for _, r := range readings {
+		a, b := r.Data[submode]&bit, r.Data[again]&bit
+		if r.pointed(submode) || r.pointed(again) || a != b {
+			continue
+		}
+		said := cd.Form1
+		if a != 0 {
+			said = cd.Form2
+		}
+		if ok && k != said {
+			return 0, false
+		}
+		k, ok = said, true
 	}
-	if a != 0 {
-		return cd.Form2, true
-	}
-	return cd.Form1, true
+	return k, ok
 }
 
 var allKinds = []cd.Kind{cd.Mode1, cd.Form1, cd.Form2}

@@ -261,17 +261,28 @@ func TestHabits(t *testing.T) {
 		{"always set", all, Usable, "its C2 pointers are always set: they say nothing"},
 		{"never set", silent, Usable, "its C2 pointers are never set, not even for wrong bytes: they say nothing"},
 		{"scrambled", spoilt(s), Scrambled, "it leaves the scrambling on raw sectors"},
-		{"zeros", spoilt(s), Zeros, "it gives zeros for what it can't read (4 of 4 raw sectors)"},
-		{"elsewhere", spoilt(s), Elsewhere, "it gives other sectors than it was asked for (4 of 4 raw ones)"},
-		{"repeated", spoilt(s, 1), Repeated, "it gives the same bad reading again instead of another one (4 of 4)"},
+		{"zeros", spoilt(s), Zeros, "it gives zeros for what it can't read: 4 of 4 raw sectors so far"},
+		{"elsewhere", spoilt(s), Elsewhere, "it gives other sectors than it was asked for: 4 of 4 raw sectors so far"},
+		{"repeated", spoilt(s, 1), Repeated, "it gives the same bad reading again instead of another one: 4 of 4 raw sectors so far"},
+		{"stale", spoilt(s, 1), Usable, "it gives what it read before instead of what it was asked for: 4 of 5 raw sectors so far"},
 		{"nothing", spoilt(s, 1), Usable, ""},
 	} {
 		var h Habits
-		for range 4 {
-			h.Note(test.r, test.u)
+		for i := range 4 {
+			at := sector.LBA(5)
+			if test.name == "stale" {
+				at += sector.LBA(i)
+			}
+			h.Note(at, test.r, test.u)
 			h.Proven(s, []Reading{test.r})
 		}
-		got := h.Sentences()
+		if test.name == "stale" {
+			h.Note(100, test.r, test.u)
+		}
+		got := h.News()
+		if again := h.News(); len(again) > 0 {
+			t.Errorf("%s: News() once more = %q; want nothing", test.name, again)
+		}
 		if test.want == "" && len(got) > 0 || test.want != "" && (len(got) != 1 || got[0] != test.want) {
 			t.Errorf("%s: %q; want %q", test.name, got, test.want)
 		}

@@ -1,6 +1,11 @@
 package rawcd
 
-import "fmt"
+import (
+	"fmt"
+	"hash/crc32"
+
+	"turnstone/device/sector"
+)
 
 // Habits is what a drive's raw readings have shown of the drive.
 type Habits struct {
@@ -13,21 +18,47 @@ type Habits struct {
 	zeros     int
 	elsewhere int
 	repeated  int
+	stale     int
+
+	last uint32 // of the reading before
+	at   sector.LBA
+	told [habits]bool
 }
 
-// Note takes in what a reading turned out to be.
-func (h *Habits) Note(r Reading, u Use) {
+// habit is what a drive may do beside what it should.
+type habit uint8
+
+const (
+	alwaysSet habit = iota
+	neverSet
+	leavesScrambling
+	givesZeros
+	givesOthers
+	givesStale
+	repeats
+	habits
+)
+
+// Note takes in a reading of a sector as it came from the drive, and what it turned out
+// to be.
+func (h *Habits) Note(at sector.LBA, r Reading, u Use) {
 	h.readings++
-	switch u {
-	case Scrambled:
-		h.scrambled++
-	case Zeros:
-		h.zeros++
-	case Elsewhere:
-		h.elsewhere++
-	case Repeated:
-		h.repeated++
+	sum := crc32.ChecksumIEEE(r.Data)
+	if h.readings > 1 && sum == h.last && at != h.at && u != Zeros {
+		h.stale++
+	} else {
+		switch u {
+		case Scrambled:
+			h.scrambled++
+		case Zeros:
+			h.zeros++
+		case Elsewhere:
+			h.elsewhere++
+		case Repeated:
+			h.repeated++
+		}
 	}
+	h.last, h.at = sum, at
 	if r.C2 == nil {
 		return
 	}
@@ -52,26 +83,25 @@ func (h *Habits) Proven(sector []byte, readings []Reading) {
 // few is how many readings are too few to call something a habit; invented.
 const few = 4
 
-// Sentences says, one by one, what the drive has turned out to do beside what it should.
-func (h *Habits) Sentences() (all []string) {
-	say := func(format string, args ...any) { all = append(all, fmt.Sprintf(format, args...)) }
-	if h.allSet >= few && h.allSet == h.pointed {
-		say("its C2 pointers are always set: they say nothing")
-	}
-	if h.silent >= few && h.someSet+h.allSet == 0 {
-		say("its C2 pointers are never set, not even for wrong bytes: they say nothing")
-	}
-	if h.scrambled > 0 {
-		say("it leaves the scrambling on raw sectors")
-	}
-	if h.zeros >= few {
-		say("it gives zeros for what it can't read (%d of %d raw sectors)", h.zeros, h.readings)
-	}
-	if h.elsewhere >= few {
-		say("it gives other sectors than it was asked for (%d of %d raw ones)", h.elsewhere, h.readings)
-	}
-	if h.repeated >= few {
-		say("it gives the same bad reading again instead of another one (%d of %d)", h.repeated, h.readings)
+// News is the habits that have shown and were not told before, a clause each.
+func (h *Habits) News() (all []string) {
+	share := func(n int) string { return fmt.Sprintf("%d of %d raw sectors so far", n, h.readings) }
+	for k, s := range [habits]struct {
+		has  bool
+		text string
+	}{
+		alwaysSet:        {h.allSet >= few && h.allSet == h.pointed, "its C2 pointers are always set: they say nothing"},
+		neverSet:         {h.silent >= few && h.someSet+h.allSet == 0, "its C2 pointers are never set, not even for wrong bytes: they say nothing"},
+		leavesScrambling: {h.scrambled >= few && 2*h.scrambled >= h.readings, "it leaves the scrambling on raw sectors"},
+		givesZeros:       {h.zeros >= few, "it gives zeros for what it can't read: " + share(h.zeros)},
+		givesOthers:      {h.elsewhere >= few, "it gives other sectors than it was asked for: " + share(h.elsewhere)},
+		givesStale:       {h.stale >= few, "it gives what it read before instead of what it was asked for: " + share(h.stale)},
+		repeats:          {h.repeated >= few, "it gives the same bad reading again instead of another one: " + share(h.repeated)},
+	} {
+		if s.has && !h.told[k] {
+			h.told[k] = true
+			all = append(all, s.text)
+		}
 	}
 	return all
 }

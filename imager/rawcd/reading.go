@@ -39,8 +39,8 @@ func (r Reading) Clean(asked sector.LBA, others []Reading) (u Use, at sector.LBA
 		_ = cd.Scramble(r.Data) // it has the length
 		u = Scrambled
 	}
-	if other, ok := r.address(); ok && other != asked {
-		return Elsewhere, other
+	if other, ok := r.address(); ok && other != asked && (r.doubts() > 0 || r.holds()) {
+		return Elsewhere, other // else it may be its own header that is damaged, by a drive that does not tell
 	}
 	for _, o := range others {
 		if bytes.Equal(r.Data, o.Data) && bytes.Equal(r.C2, o.C2) && r.doubts() > 0 {
@@ -142,6 +142,16 @@ func (r Reading) address() (sector.LBA, bool) {
 
 // pointed tells whether a byte has a pointer.
 func (r Reading) pointed(i int) bool { return r.C2 != nil && r.C2[i/8]<<(i%8)&0x80 != 0 }
+
+// holds tells whether the reading is a whole sector of some address.
+func (r Reading) holds() bool {
+	k, _, err := cd.Detect(r.Data)
+	if err != nil {
+		return false
+	}
+	v, err := cd.Verify(r.Data, k)
+	return err == nil && v == cd.Clean
+}
 
 // doubts is how many of a reading's bytes have a pointer.
 func (r Reading) doubts() (n int) {
