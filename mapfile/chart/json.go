@@ -16,6 +16,7 @@ type document struct {
 	Diameter float64         `json:"diameter_mm"`
 	Places   bool            `json:"places"` // whether the geometry is known; else bins are of addresses
 	Written  int64           `json:"written"`
+	Repaired int64           `json:"repaired"` // of the good sectors, those put together from raw readings
 	Classes  []classDocument `json:"classes"`
 	Layers   []layerDocument `json:"layers"`
 	Passes   []passDocument  `json:"passes"`
@@ -98,7 +99,7 @@ type markDocument struct {
 func (p *Picture) JSON(w io.Writer) error {
 	d := document{
 		Title: p.view.Title, Round: p.round, Side: p.view.Side.String(), TurnDeg: number(p.view.Turn), Diameter: 2 * p.disc.edge(),
-		Places: !p.scale.blind, Written: p.written, Classes: []classDocument{}, Layers: []layerDocument{}, Passes: []passDocument{},
+		Places: !p.scale.blind, Written: p.written, Repaired: p.repaired.sectors, Classes: []classDocument{}, Layers: []layerDocument{}, Passes: []passDocument{},
 		Rounds: []roundDocument{}, Marks: []markDocument{}, Material: p.view.Material,
 	}
 	for _, c := range p.classes {

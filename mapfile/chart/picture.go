@@ -46,6 +46,8 @@ type Picture struct {
 	layers  []layerPicture // the layers of the view; one of a disc whose geometry is not known
 	passes  []passStrip
 	rounds  []string // in words, up to round
+
+	repaired repaired
 }
 
 // layerPicture is how one layer stands.
@@ -89,6 +91,7 @@ func Of(m *mapfile.Map, d Disc, v View) (*Picture, error) {
 		scale: scaleOf(d, disc.Sectors),
 	}
 	p.passes = passesUpTo(m, round, &p.scale)
+	p.repaired = repairedUpTo(m, round)
 	s := standingAfter(m, round, p.passes)
 	for i := range p.passes {
 		p.passes[i].set, p.passes[i].failed = sector.Set{}, nil // no longer needed
@@ -191,10 +194,10 @@ func (p *Picture) standing() string {
 	}
 	missing := t.missing(p.classes)
 	if missing == 0 {
-		return fmt.Sprintf("All %s sectors are in the image.", thousands(t.Written))
+		return fmt.Sprintf("All %s sectors are in the image.", thousands(t.Written)) + p.repaired.inWords()
 	}
 	return fmt.Sprintf("Of %s sectors %s (%s) are in the image, %s are missing.",
-		thousands(t.Written), thousands(t.Written-missing), percent(t.Written-missing, t.Written), thousands(missing))
+		thousands(t.Written), thousands(t.Written-missing), percent(t.Written-missing, t.Written), thousands(missing)) + p.repaired.inWords()
 }
 
 // after is the round after which the disc is shown, in words.
