@@ -22,6 +22,7 @@ type CheckResult struct {
 	Rotten   sector.Set // good sectors whose bytes do not match
 	Losses   []Loss     // the same, by pass, with the files that they are of
 	Short    bool       // the image is shorter than the map says
+	FormTwo  sector.Set // sectors beside the image that are not what they should be
 }
 
 // Check proves map and image of the case in dir against each other and writes
@@ -83,6 +84,8 @@ func Check(dir string, every bool) (CheckResult, error) {
 		res.Problems = append(res.Problems, fmt.Sprintf(
 			"of %d sectors in conflict the other side is not under %s/ as it came, the first of them %d", lost.Count(), keptName, first.First))
 	}
+	wrong, rotten := checkFormTwo(dir, every)
+	res.Problems, res.FormTwo = append(res.Problems, wrong...), rotten
 	return res, err
 }
 
@@ -104,6 +107,10 @@ func (c *Case) TakeBackRotten(lost []Loss) error {
 	}
 	return c.saveRecords()
 }
+
+// TakeBackFormTwo calls sectors beside the image missing that are not what they should
+// be.
+func (c *Case) TakeBackFormTwo(rotten sector.Set) error { return takeBackFormTwo(c.Dir, rotten) }
 
 // rot makes the sectors of a loss untried.
 func (c *Case) rot(l Loss, why string) {

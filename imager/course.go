@@ -1,6 +1,8 @@
 package imager
 
 import (
+	"context"
+
 	"turnstone/device"
 	"turnstone/device/sector"
 	"turnstone/imager/plan"
@@ -43,7 +45,8 @@ type course struct {
 	runs   part       // the part that runs
 	pace   pace       // of it
 	paused [shares]*plan.Plan
-	beyond int64 // sectors that the parts to come may ask for
+	beyond int64     // sectors that the parts to come may ask for
+	idle   plan.Task // of the last part, for a pass that has only raw reading to do
 }
 
 // part is what a part of a pass is for, and whether it ends where the surface is bad.
@@ -98,6 +101,7 @@ func (k *course) next(skip sector.Set) (*plan.Plan, *plan.Request, error) {
 		if err != nil {
 			return nil, nil, err
 		}
+		k.idle = task
 		if order := k.paused[k.runs.of]; order != nil && !k.runs.easily {
 			k.paused[k.runs.of] = nil
 			k.look(task, skip, order)
@@ -237,10 +241,12 @@ func (k *course) endOf(order *plan.Plan) plan.End {
 }
 
 // partOver goes over to the next part, or ends the pass. Nothing is in hand.
-func (p *pass) partOver() {
+func (p *pass) partOver(ctx context.Context) {
 	p.partDone = false
 	if p.course.leaves() {
 		p.course.paused[p.course.runs.of] = p.plan
+	} else if p.course.runs.of == shareStructures {
+		p.repair(ctx, &p.course.asked)
 	}
 	end := p.course.endOf(p.plan)
 	if !p.course.over() {
@@ -261,6 +267,7 @@ func (p *pass) partOver() {
 			end = p.course.last
 		}
 	}
+	end = p.readRest(ctx, end)
 	if p.dropped > 0 {
 		p.end(HowStalled, "the drive stalled, and %d failed reads before it do not count: the next pass asks again", p.dropped)
 	}

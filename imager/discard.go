@@ -30,7 +30,7 @@ const figuresName = "map.db.figures"
 // whatGoes is what is deleted of a case folder, and whatStays what is kept, apart from
 // the map; anything else is not the program's.
 var (
-	whatGoes  = []string{imageName, keptName, FilesName, ReportName, mapName + ".new"}
+	whatGoes  = []string{imageName, formTwoName, formTwoIndex, keptName, FilesName, ReportName, mapName + ".new"}
 	whatStays = []string{mapName, lockName, statusName, ChartsName, imageSumName}
 )
 

@@ -8,7 +8,9 @@
 //	  map.db         the map (package mapfile)
 //	  lock           held by whoever writes; its process id and command inside
 //	  status.json    what status --json says, as of the last checkpoint
-//	  kept/          pass-N.iso: what pass N brought and the image does not have,
+//	  form2.bin      of a CD: sectors with more bytes than fit the image (formtwo.go)
+//	  kept/          readings.raw: raw readings of a CD's missing sectors (rawshelf.go);
+//	                 pass-N.iso: what pass N brought and the image does not have,
 //	                 the other side of a conflict; sparse, each sector in its place
 //	  files/         SHA256SUMS: the sums of the whole files (sums.go)
 //	  image.sha256   the sum of the image (imagesum.go)

@@ -43,6 +43,9 @@ const (
 	KindAmended    = "amended"           // what was noted of a round was corrected
 	KindInspected  = "inspected"         // what the eye saw was noted
 	KindWanted     = "wanted"            // what the customer needs was noted
+	KindRepaired   = "put-together"      // a sector was put together from raw readings
+	KindHabit      = "drive-habit"       // what the drive has turned out to do beside what it should
+	KindForm       = "form-2"            // a sector has more than fits the image
 	KindClosed     = "closed"            // the case was closed
 	KindOpenAgain  = "open-again"        // a closed case is worked on again
 	KindDiscarded  = "discarded"         // the customer's data was deleted

@@ -32,6 +32,7 @@ type pass struct {
 	first *plan.Request // what the plan has said already; nil: nothing
 
 	course   course
+	raw      rawWork
 	partDone bool // the plan has nothing more to ask, and nothing is in hand
 
 	fragile bool // as the eye saw it
@@ -88,7 +89,7 @@ func (p *pass) loop(ctx context.Context) {
 			p.ask(ctx)
 		}
 		if p.partDone {
-			p.partOver()
+			p.partOver(ctx)
 		}
 		if len(p.asked) > 0 {
 			p.answer(ctx)

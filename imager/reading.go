@@ -86,7 +86,7 @@ func (c *Case) Read(ctx context.Context, r Reading) (Ending, error) {
 	if r.Settle && len(c.m.Conflicts()) == 0 {
 		return none, ErrNoConflict
 	}
-	disc := grown(c.m.Disc(), info)
+	disc := c.withoutFormTwo(grown(c.m.Disc(), info))
 	if err := CheckRange(r.Only, disc.Sectors); err != nil {
 		return none, err
 	}
@@ -120,13 +120,19 @@ func (c *Case) readKnown(ctx context.Context, r Reading, info device.Info, disc 
 	if r.Settings.Retries != nil {
 		info.Retries = nil // the user has chosen: the plan counts on no others
 	}
+	raw, err := c.startRaw(r, info)
+	if err != nil {
+		return none, err
+	}
+	defer raw.close()
 	course := c.courseOf(r, info, disc)
 	if len(course.parts) > 1 { // files are looked up on the disc as it is now
 		if err := c.learn(disc); err != nil {
 			return none, err
 		}
 	}
-	if c.leftLittle(r, info) {
+	drive := driveNumber(c.m, info)
+	if !raw.some(c.m, drive, nil) && c.leftLittle(r, info) {
 		return Ending{Pass: -1, How: HowLittleLeft, Why: "the last pass with this drive on this surface ended since little was left to win"},
 			errors.Join(ErrLittleLeft, c.commit())
 	}
@@ -138,6 +144,9 @@ func (c *Case) readKnown(ctx context.Context, r Reading, info device.Info, disc 
 	}
 	if err != nil {
 		return none, err
+	}
+	if order == nil && raw.some(c.m, drive, course.reach()) {
+		order = plan.New(course.idle)
 	}
 	if order == nil {
 		if err := c.commit(); err != nil { // the identity read is on record all the same
@@ -155,11 +164,11 @@ func (c *Case) readKnown(ctx context.Context, r Reading, info device.Info, disc 
 	if err != nil {
 		return none, err
 	}
-	p.plan, p.first, p.course, p.control = order, first, course, control
+	p.plan, p.first, p.course, p.control, p.raw = order, first, course, control, raw
 	p.loop(ctx)
 	end, err := p.finish(ctx)
 	if err == nil {
-		err = c.keepWanted()
+		err = errors.Join(c.keepWanted(), c.tidyRaw(&p.raw))
 	}
 	return end, err
 }

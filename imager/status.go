@@ -15,6 +15,7 @@ type Status struct {
 	Bad       int64         `json:"bad"`     //
 	Untried   int64         `json:"untried"` //
 	Conflicts int64         `json:"conflicts"`
+	Repaired  int64         `json:"repaired"` // of the good ones, those put together from raw readings
 	Rounds    []RoundStatus `json:"rounds"`
 
 	// Of what is missing, and wanted: asked for in the last round and not given, and
@@ -24,6 +25,10 @@ type Status struct {
 
 	// Seen is what the eye saw; null where nobody looked.
 	Seen *mapfile.Seen `json:"seen"`
+
+	// FormTwo is where it stands with sectors of 2,324 bytes; null where the disc has
+	// none. StatusOf leaves it to FormTwoOf.
+	FormTwo *FormTwoStatus `json:"form2"`
 
 	// Wanted is what the customer needs of it; null where that is everything.
 	Wanted *WantedStatus `json:"wanted"`
@@ -71,6 +76,11 @@ type PassStatus struct {
 	Ended       string  `json:"ended"`  // "" while it runs
 	Merged      bool    `json:"merged"` // its sectors came from another case or an image
 
+	// Repaired is how many of those won were put together from raw readings, and
+	// RepairReadings the most that one of them took.
+	Repaired       int64 `json:"repaired"`
+	RepairReadings int   `json:"repair_readings"`
+
 	// Conflicts is how many sectors it gave otherwise than they are in the image,
 	// of which nothing was decided yet.
 	Conflicts int64 `json:"conflicts"`
@@ -108,6 +118,8 @@ func StatusOf(m *mapfile.Map) Status {
 	for n, p := range m.Passes() {
 		ps := PassStatus{Pass: n, Won: m.Won(n), FailedReads: p.Failed, Seconds: p.Seconds, Ended: p.How,
 			Merged: p.Drive < 0, Conflicts: others[n], Drive: passBy(p, drives)}
+		ps.Repaired, ps.RepairReadings = m.Repaired(n)
+		s.Repaired += ps.Repaired
 		rs := &s.Rounds[p.Round]
 		rs.Passes = append(rs.Passes, ps)
 		rs.Won += ps.Won
