@@ -174,6 +174,9 @@ func checkCase(dir string, deep bool) (res imager.CheckResult, after string, err
 	if !res.Rotten.Empty() {
 		err = c.TakeBackRotten(res.Losses)
 	}
+	if !res.FormTwo.Empty() {
+		err = errors.Join(err, c.TakeBackFormTwo(res.FormTwo))
+	}
 	if short {
 		res.Short = true
 		var n int64

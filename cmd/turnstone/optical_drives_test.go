@@ -30,6 +30,7 @@ func TestOpticalDrives(t *testing.T) {
 		{[]string{"SWAPPED"}, discSwapped},
 		{[]string{"WEAK"}, recoveredErrors},
 		{[]string{"LAST"}, unreadableEnd},
+		{[]string{"RAW"}, rawWithoutParity},
 		{[]string{"THOUSAND"}, thousandFailingBlocks},
 		{[]string{"TRAY"}, trayAndSpindle},
 	}

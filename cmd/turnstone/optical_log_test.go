@@ -24,6 +24,7 @@ type asked struct {
 	cdb   []byte        // of another command; nil where it is none
 	sense string        // key/code/qualifier in hexadecimal digits; "ok"
 	came  int64         // sectors that the drive sent
+	raw   int64         // bytes of raw sectors that it sent instead
 	took  time.Duration // in the drive, not waiting for its turn
 	note  string        // what happened that is no command
 }
@@ -77,6 +78,9 @@ func parseAsked(line string) (a asked, ok bool) {
 		return a, false
 	}
 	a.came, a.took = bytes/sector.Size, time.Duration(took)*time.Millisecond
+	if bytes%sector.Size != 0 { // READ CD of whole sectors: 2,352 bytes each, or 2,646 with pointers
+		a.came, a.raw = 0, bytes
+	}
 	var first, n int64
 	if _, err := fmt.Sscanf(what, "read %d %d", &first, &n); err == nil {
 		a.read = sector.Span(sector.LBA(first), n)

@@ -27,6 +27,8 @@ image, and goes on where an earlier pass ended. No good sector is read twice.
 Ctrl-C ends the pass in order, and again Ctrl-C at once; nothing is lost either
 way. What failed on this surface with this drive is not asked for again, unless
 --again says so or another drive is used.
+What a CD does not give by READ is read raw at the end, several times, and put together
+where its own codes prove it.
 
 What tells where files lie is read first, then films, other files, menus and backups;
 of each what comes easily before what is hard.`,
@@ -251,7 +253,7 @@ func interrupted(err error, s streams) error {
 // case stands by its files: what memory says of it may not be there.
 func explain(err error, dir string, o readOptions, s streams) error {
 	if m, lerr := imager.Load(dir); lerr == nil {
-		if st := imager.StatusOf(m); o.json {
+		if st := wholeStatus(dir, m); o.json {
 			if jerr := printDocument(s.Out, st); jerr != nil {
 				return errors.Join(err, jerr)
 			}
@@ -270,7 +272,7 @@ func nothingDone(err error) bool {
 
 // conclude says where the case stands after a pass, and how to go on.
 func conclude(m *mapfile.Map, dir string, o readOptions, end imager.Ending, nothing error, s streams) error {
-	st := imager.StatusOf(m)
+	st := wholeStatus(dir, m)
 	if o.json {
 		if err := printDocument(s.Out, st); err != nil {
 			return err
@@ -284,13 +286,13 @@ func conclude(m *mapfile.Map, dir string, o readOptions, end imager.Ending, noth
 			tell(s.Out, "No sector%s is in conflict: there is nothing to settle.\n", where)
 		} else if errors.Is(nothing, imager.ErrLittleLeft) {
 			tell(s.Out, "Nothing was asked: %s. --to-the-end goes on.\n", end.Why)
-		} else if nothing != nil && st.Missing() > 0 {
+		} else if nothing != nil && st.Missing()+st.FormTwo.Missing() > 0 {
 			tell(s.Out, "Nothing new to ask of this surface with this drive. Treated it? turnstone round %s … Otherwise another drive, or --again.\n", shellWord(dir))
 		} else if nothing == nil {
 			tell(s.Out, "Pass %d ended: %s.\n", end.Pass, end.Why)
 		}
 		tell(s.Out, "%s", standing(st))
-		if next := goOn(end, dir, o); st.Missing() > 0 && next != "" {
+		if next := goOn(end, dir, o); st.Missing()+st.FormTwo.Missing() > 0 && next != "" {
 			tell(s.Out, "%s\n", next)
 		}
 	}
@@ -304,7 +306,7 @@ func codeAfterRead(st imager.Status, end imager.Ending) error {
 		return codeError(exitCheck)
 	case end.Failed():
 		return codeError(exitDrive)
-	case st.Missing() > 0:
+	case st.Missing() > 0 || st.FormTwo.Missing() > 0:
 		return codeError(exitMissing)
 	}
 	return nil

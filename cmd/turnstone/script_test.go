@@ -8,6 +8,7 @@ import (
 	"hash/crc32"
 	"os"
 	"os/exec"
+	"path/filepath"
 	"strconv"
 	"strings"
 	"sync"
@@ -35,6 +36,7 @@ import (
 //	keep DIR                 remembers all that is in a folder
 //	unchanged DIR            and compares: bytes, times, modes
 //	same FILE FILE           two files of the same bytes
+//	recorded FILE SCENARIO   the image holds what lies on the scenario's disc
 //	put FILE AT TEXT         writes over bytes of a file
 //	ages FILE                makes a map one of a later version of the program
 //	jsonlines                each line of standard error is JSON, but for words
@@ -47,12 +49,17 @@ func TestScripts(t *testing.T) {
 		Dir: "testdata",
 		Cmds: map[string]func(ts *testscript.TestScript, neg bool, args []string){
 			"exits": exits, "disc": makeDisc, "volume": makeVolume, "faulty": putFaulty, "fault": fault, "unasked": unasked,
-			"keep": keep, "unchanged": unchanged, "same": same, "put": put, "ages": ages,
+			"keep": keep, "unchanged": unchanged, "same": same, "recorded": recordedAs, "put": put, "ages": ages,
 			"jsonlines": jsonLinesOnly, "mode": mode,
 		},
 		Setup: func(env *testscript.Env) error {
 			env.Values[drives{}] = map[string]*faultydisc.Drive{}
 			env.Values[kept{}] = map[string]string{}
+			scenarios, err := filepath.Abs("../../testdata/scenarios")
+			if err != nil {
+				return err
+			}
+			env.Setenv("SCENARIOS", scenarios)
 			return nil
 		},
 		Condition: func(name string) (bool, error) {

@@ -161,7 +161,7 @@ func thousands(n int64) string {
 // to be told singly.
 func eventLine(e mapfile.Event) string {
 	switch e.Kind {
-	case imager.KindFailedRead, imager.KindEnded, imager.KindBroken: // the end of the command says it
+	case imager.KindFailedRead, imager.KindEnded, imager.KindBroken, imager.KindRepaired: // the end of the command says it
 		return ""
 	case imager.KindReopened, imager.KindStep, imager.KindRestored, imager.KindCapped: // its text says all of it
 		return clock(e) + e.Text
@@ -174,7 +174,7 @@ func eventLine(e mapfile.Event) string {
 	what := map[string]string{
 		imager.KindStall: "the drive did not answer", imager.KindGone: "the drive is gone", imager.KindIdentity: "one good block read again",
 		imager.KindDropped: "not counted", imager.KindConflict: "conflict", imager.KindPutOff: "checkpoint put off",
-		imager.KindLost: "not as it came", imager.KindWanted: "wanted", imager.KindReadAgain: "read again", imager.KindSettled: "settled",
+		imager.KindLost: "not as it came", imager.KindWanted: "wanted", imager.KindReadAgain: "read again", imager.KindHabit: "the drive", imager.KindForm: "form 2", imager.KindSettled: "settled",
 	}[e.Kind]
 	if what == "" {
 		what = e.Kind
@@ -222,6 +222,8 @@ func standing(st imager.Status) string {
 			}
 		}
 	}
+	b.WriteString(repairsStand(st))
+	b.WriteString(formTwoStands(st))
 	if w := st.Wanted; w != nil && w.NotAskedFor > 0 {
 		fmt.Fprintf(&b, "Of the rest of the disc %s %s missing, not asked for.\n", sectors(w.NotAskedFor), be(w.NotAskedFor))
 	}

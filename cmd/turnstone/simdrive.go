@@ -33,7 +33,7 @@ type simDrive struct {
 // the surface of a round. Pass tells its openings apart, each of which fares a
 // little differently. The error is a *device.OpenError where the scenario does not
 // serve.
-func openSimulated(node string, round, pass int) (*simDrive, error) {
+func openSimulated(node string, round, pass int) (device.Reader, error) {
 	i := strings.LastIndex(node, scenarioEnd) + len(scenarioEnd)
 	path, name := node[:i], strings.TrimPrefix(node[i:], ":")
 	s, err := sim.Load(path)
@@ -56,6 +56,9 @@ func openSimulated(node string, round, pass int) (*simDrive, error) {
 	disc, err := sim.New(s)
 	if err != nil {
 		return nil, &device.OpenError{Node: node, What: err.Error(), Err: err}
+	}
+	if s.CD() {
+		return openSimulatedCD(disc, node, name, round, pass)
 	}
 	drive, err := disc.Open(sim.Opening{Drive: number, Round: round, Pass: uint32(pass)})
 	if err != nil {

@@ -52,9 +52,9 @@ func setupStatus(f *pflag.FlagSet) action {
 		case *list != "":
 			return listSectors(s.Out, m, *list)
 		case *asJSON:
-			return printDocument(s.Out, imager.StatusOf(m))
+			return printDocument(s.Out, wholeStatus(dir, m))
 		}
-		st := imager.StatusOf(m)
+		st := wholeStatus(dir, m)
 		tell(s.Out, "%s%s", closingInWords(st.Closing, dir, time.Now()), statusText(dir, st, filesOfCase(dir), imager.Advise(m)))
 		return nil
 	}
@@ -140,6 +140,7 @@ func statusText(dir string, st imager.Status, files string, next []imager.Advice
 	if files != "" {
 		b.WriteString("\n" + files)
 	}
+	next = besideFirst(st, next)
 	if len(next) > 0 {
 		b.WriteByte('\n')
 	}
@@ -186,6 +187,9 @@ func passInWords(p imager.PassStatus) string {
 // broughtInWords is what a pass gave.
 func broughtInWords(p imager.PassStatus) string {
 	s := thousands(p.Won) + " won"
+	if p.Repaired > 0 {
+		s += " (" + repairedInWords(p) + ")"
+	}
 	if p.Conflicts > 0 {
 		s += fmt.Sprintf(", %s in conflict", thousands(p.Conflicts))
 	}
