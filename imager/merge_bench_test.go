@@ -66,7 +66,6 @@ func BenchmarkMerge(b *testing.B) {
 			b.Fatal(err)
 		}
 	}
-	median := func(all []time.Duration) float64 { return slices.Sorted(slices.Values(all))[len(all)/2].Seconds() }
 	b.Logf("merge %v", merged)
 	b.Logf("cp    %v", copied)
 	b.ReportMetric(float64(bytes)/1e6/median(merged), "merge-MB/s")
