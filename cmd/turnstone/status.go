@@ -25,7 +25,8 @@ var statusCommand = command{
 Says how much of the disc is in the image, what is missing, and what each round
 and each drive won. On a folder of cases it is a table of them: how much of each
 is there, how many of its files are whole, its last round, what to do next. It
-only reads, and works while a pass runs.`,
+only reads, and works while a pass runs. With --json, --list conflicts tells both
+sides of each: their checksums, and who brought them.`,
 	example: "turnstone status anna-wedding\nturnstone status anna-wedding --list missing\nturnstone status /srv/discs",
 	setup:   setupStatus,
 }
@@ -38,8 +39,8 @@ func setupStatus(f *pflag.FlagSet) action {
 		if err != nil {
 			return err
 		}
-		if *list != "" && *asJSON {
-			return usagef("--list and --json do not go together")
+		if *list != "" && *list != "conflicts" && *asJSON {
+			return usagef("--list and --json do not go together, but for conflicts")
 		}
 		m, err := imager.Load(dir)
 		if info, serr := os.Stat(dir); errors.Is(err, imager.ErrNoCase) && serr == nil && info.IsDir() && *list == "" {
@@ -49,6 +50,10 @@ func setupStatus(f *pflag.FlagSet) action {
 			return err
 		}
 		switch {
+		case *list != "" && *asJSON:
+			return printDocument(s.Out, struct {
+				Conflicts []imager.Dispute `json:"conflicts"`
+			}{imager.Disputes(m)})
 		case *list != "":
 			return listSectors(s.Out, m, *list)
 		case *asJSON:
