@@ -176,6 +176,9 @@ func (p benchPage) MoreHoles() string { return leftOut(len(p.Missing)-benchHoles
 
 // TallyInWords says how many files are whole.
 func (p benchPage) TallyInWords() string {
+	if !p.lists() {
+		return "No file system is known in the image; what is listed was found by its content."
+	}
 	var all []FileFacts
 	for _, f := range p.Files.List {
 		if f.Wanted {

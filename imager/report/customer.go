@@ -125,16 +125,22 @@ func filesInWords(files []FileFacts, what string) string {
 	case t.Whole == t.Files:
 		return fmt.Sprintf("All %s are whole (%s).", some(n, what), data(t.Bytes))
 	case unknown:
-		return fmt.Sprintf("%s of %s whole. How large the others are is not known of all of them.", upper(countOrNone(t.Whole)), are(some(n, what), n))
+		return wholeOf(t.Whole, n, what) + ". How large the others are is not known of all of them."
 	}
-	return fmt.Sprintf("%s of %s whole; %s of %s were saved.", upper(countOrNone(t.Whole)), are(some(n, what), n), data(t.There), data(t.Bytes))
+	return fmt.Sprintf("%s; %s of %s were saved.", wholeOf(t.Whole, n, what), data(t.There), data(t.Bytes))
 }
 
-func countOrNone(n int) string {
-	if n == 0 {
-		return "none"
+// wholeOf begins a sentence on how many are whole: "None of 2 films is whole".
+func wholeOf(whole int, n int64, what string) string {
+	switch {
+	case n == 1 && whole == 0:
+		return fmt.Sprintf("The one %s is not whole", what)
+	case whole == 0:
+		return fmt.Sprintf("None of %s is whole", some(n, what))
+	case whole == 1:
+		return fmt.Sprintf("1 of %s is whole", some(n, what))
 	}
-	return count(int64(n))
+	return fmt.Sprintf("%s of %s are whole", count(int64(whole)), some(n, what))
 }
 
 func are(what string, n int64) string {
@@ -156,9 +162,11 @@ func (r *Report) more() (s []string) {
 	switch {
 	case r.Closing.Gone():
 		s = append(s, fmt.Sprintf("Our copy was deleted on %s; this page tells what was saved until then.", r.day(r.Closing.At)))
-	case r.Files == nil && r.Disc.Sectors > 0:
+	case !r.lists() && r.Disc.Sectors > 0 && r.Files != nil:
+		s = append(s, "No list of files was found on the disc: these films were found by their content.")
+	case !r.lists() && r.Disc.Sectors > 0:
 		s = append(s, "No list of files was found on the disc: what was saved is its raw content.")
-	case r.Files != nil && r.Files.Needed > 0:
+	case r.lists() && r.Files.Needed > 0:
 		s = append(s, "A part of the disc's own lists of files could not be read: there may have been more files.")
 	}
 	if r.Standing.Conflicts > 0 {

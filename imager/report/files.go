@@ -13,6 +13,7 @@ import (
 
 // FilesFacts is what the file systems on the disc tell.
 type FilesFacts struct {
+	Lists    bool         `json:"file_system"` // there is one; else these are films that were found without
 	Tally    imager.Tally `json:"tally"` // of what is wanted; of all where everything is
 	Systems  []string     `json:"systems"`
 	Needed   int64        `json:"needed"` // missing sectors that would tell of more files
@@ -47,8 +48,8 @@ func (f FileFacts) Whole() bool { return f.State == imager.FileWhole.String() }
 // where.
 func (f FileFacts) NotTried() int64 { return f.Missing - f.CouldNot }
 
-// filesOf is the files of the case; nil where no file system is known. Failed is the
-// sectors that could not be read.
+// filesOf is the files of the case; nil where no file system is known, and no film was
+// found without one. Failed is the sectors that could not be read.
 func filesOf(s Source, failed *sector.Set) (_ *FilesFacts, err error) {
 	files, err := imager.OpenFiles(s.Dir)
 	if err != nil {
@@ -56,19 +57,23 @@ func filesOf(s Source, failed *sector.Set) (_ *FilesFacts, err error) {
 	}
 	defer func() { err = errors.Join(err, files.Close()) }()
 	v := files.Volume
-	if v.Root == nil {
-		return nil, nil
-	}
-	wanted, err := files.WantedFiles()
-	if err != nil {
-		return nil, err
-	}
-	all := &FilesFacts{Needed: v.Structures.Needed.Count(), Systems: []string{}, Problems: []string{}, List: []FileFacts{}}
+	all := &FilesFacts{Lists: v.Root != nil, Needed: v.Structures.Needed.Count(), Systems: []string{}, Problems: []string{}, List: []FileFacts{}}
 	for _, t := range v.Systems {
 		all.Systems = append(all.Systems, systemName(t))
 	}
 	for _, p := range v.Problems {
 		all.Problems = append(all.Problems, p.String())
+	}
+	if !all.Lists {
+		all.Films, err = filmsIn(s.Films, files, nil, files.Choosy())
+		if len(all.Films) == 0 {
+			return nil, err
+		}
+		return all, err
+	}
+	wanted, err := files.WantedFiles()
+	if err != nil {
+		return nil, err
 	}
 	sums, err := imager.ReadSums(s.Dir)
 	if err != nil && !errors.Is(err, imager.ErrNoSums) {

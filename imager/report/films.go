@@ -93,11 +93,11 @@ func filmsInWords(films []Film) string {
 	case whole == len(films):
 		return fmt.Sprintf("All %s are whole%s.", some(n, "film"), length)
 	case !timed || lost == 0:
-		return fmt.Sprintf("%s of %s whole.", upper(countOrNone(whole)), are(some(n, "film"), n))
+		return wholeOf(whole, n, "film") + "."
 	}
 	all = all.Round(time.Second)
-	return fmt.Sprintf("%s%s of %s of film were saved; %s are missing. %s of %s whole.",
-		upper(about), plays(all-lost), plays(all), plays(lost), upper(countOrNone(whole)), are(some(n, "film"), n))
+	return fmt.Sprintf("%s%s of %s of film were saved; %s are missing. %s.",
+		upper(about), plays(all-lost), plays(all), plays(lost), wholeOf(whole, n, "film"))
 }
 
 // lacks is what a film lacks, in time if that is known.

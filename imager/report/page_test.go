@@ -195,7 +195,7 @@ func TestCustomerOfADamagedDisc(t *testing.T) {
 		s.Letterhead = Letterhead{Name: "Lighthouse", Address: []string{"1 Lane"}, Note: []string{"Come again."}}
 	})
 	h := see(t, written(t, r.Customer))
-	h.wants(t, "1 h 19 min 48 s of 1 h 20 min of film were saved; 12 s are missing. 1 of 2 films are whole.",
+	h.wants(t, "1 h 19 min 48 s of 1 h 20 min of film were saved; 12 s are missing. 1 of 2 films is whole.",
 		"Besides: 2 of 3 other files are whole", "title 1, films/a.vob 50 min 12 s missing, at 0:48:10, 0:49:00",
 		"whole; watched: it plays well",
 		"10 kB, in 2 places, could not be read by the drive that asked for it, on the surface as it is after the last treatment. 10 kB of it belong to files.",
@@ -213,6 +213,25 @@ func TestCustomerOfADamagedDisc(t *testing.T) {
 	b := see(t, written(t, r.Bench))
 	b.wants(t, "could not be read on this surface 5 sectors", "not tried since the last treatment 0 sectors", "never asked for 1 sector ",
 		"Sam 4 min and more", "1 h 7 min", "Treated by Sam.", "filled with zeros", "ISO/IEC 27037", "NIST", "sha256sum -c", "Castagnoli")
+}
+
+// A disc without any list of files, in which films were found by their content.
+func TestFilmsWithoutFiles(t *testing.T) {
+	dir := caseOf(t, nil, mapfile.Disc{Sectors: 200}, func(m *mapfile.Map) {
+		record(t, m, nil, pass(t, m, mapfile.Pass{}), sector.Span(0, 190), mapfile.Delivered)
+	})
+	found := func(*imager.Files) ([]Film, error) {
+		return []Film{
+			{Name: "found-000000.mpg", State: "whole", Found: true, Timed: true, Plays: 10 * time.Minute},
+			{Name: "found-000100.mpg", State: "damaged", Missing: 2048, Found: true, Timed: true, About: true, Plays: 5 * time.Minute, Lost: []Cut{{time.Minute, 1500 * time.Millisecond}}},
+		}, nil
+	}
+	r := reportOf(t, dir, func(s *Source) { s.Films = found })
+	h := see(t, written(t, r.Customer))
+	h.wants(t, "About 14 min 58 s of 15 min of film were saved; 2 s are missing. 1 of 2 films is whole.", "these films were found by their content",
+		"found-000000.mpg 10 min whole; found without its name", "about 2 s missing, at 0:01:00; found without its name", "may be incomplete")
+	h.wantsNot(t, "belong to files")
+	see(t, written(t, r.Bench)).wants(t, "No file system is known in the image; what is listed was found by its content.", "found-000100.mpg", "damaged, about 2 s missing")
 }
 
 // Discs of every kind of standing have pages that can be read and do not contradict

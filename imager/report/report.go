@@ -48,7 +48,7 @@ type Report struct {
 	Passes   []Pass       `json:"passes"`
 	Errors   []ErrorKind  `json:"errors"`  // of read commands, by what came back
 	Missing  []Hole       `json:"missing"` // every sector that is missing, in order of address
-	Files    *FilesFacts  `json:"files"`   // null where no file system is known, or the data is deleted
+	Files    *FilesFacts  `json:"files"`   // null where nothing is known of any, or the data is deleted
 	Sums     Sums         `json:"sums"`
 	Watched  []Watch      `json:"watched"`
 	Events   []EventFacts `json:"events"`

@@ -22,7 +22,7 @@ func (r *Report) couldNot() string {
 		return "Nothing of what was asked for failed in the end."
 	}
 	s := fmt.Sprintf("%s, in %s, could not be read%s.", upper(amount(n)), some(r.places(true), "place"), r.byDrives())
-	if r.Files == nil {
+	if !r.lists() {
 		return s
 	}
 	inFiles := int64(0)
@@ -154,3 +154,6 @@ func (r *Report) anyNameless() bool {
 	return slices.ContainsFunc(films, func(f Film) bool { return f.Found }) ||
 		slices.ContainsFunc(others, func(f FileFacts) bool { return f.Made })
 }
+
+// lists tells whether the disc's own lists of files are known.
+func (r *Report) lists() bool { return r.Files != nil && r.Files.Lists }
