@@ -77,6 +77,18 @@ func (r Round) BenchTime() string {
 	return s
 }
 
+// Measured is the disc's weight and thickness before the round.
+func (r Round) Measured() string {
+	var all []string
+	if r.Grams > 0 {
+		all = append(all, fmt.Sprintf("%.4g g", r.Grams))
+	}
+	if r.ThicknessMM > 0 {
+		all = append(all, fmt.Sprintf("%.4g mm thick", r.ThicknessMM))
+	}
+	return strings.Join(all, ", ")
+}
+
 // MergesN is how many merges the round has.
 func (r Round) MergesN() int64 { return int64(r.Merges) }
 
@@ -136,7 +148,10 @@ type placeRow struct {
 // PlaceTable is what is missing by place and kind, in sectors.
 func (p benchPage) PlaceTable() placeTable {
 	places, kinds := p.Places()
-	t := placeTable{Head: "Sectors", Kinds: kinds}
+	t := placeTable{Head: "Sectors"}
+	for _, k := range kinds {
+		t.Kinds = append(t.Kinds, kindInWords(k))
+	}
 	or := func(n int64) string {
 		if n == 0 {
 			return ""
@@ -159,6 +174,20 @@ func (p benchPage) PlaceTable() placeTable {
 
 // SomeHoles is the first runs of what is missing.
 func (p benchPage) SomeHoles() []Hole { return p.Missing[:min(len(p.Missing), benchHoles)] }
+
+// kindInWords is the kind of an error that was not resolved.
+func kindInWords(kind string) string {
+	switch kind {
+	case mapfile.Failed.String():
+		return "read failed"
+	case mapfile.Stalled.String():
+		return "no answer"
+	}
+	return kind
+}
+
+// KindInWords is the kind of the run's error.
+func (h Hole) KindInWords() string { return kindInWords(h.Kind) }
 
 // Radius is where the run lies.
 func (h Hole) Radius() string {
