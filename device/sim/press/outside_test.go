@@ -2,9 +2,12 @@ package press
 
 import (
 	"bytes"
+	"crypto/sha256"
 	"fmt"
 	"image/jpeg"
+	"maps"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"regexp"
 	"strings"
@@ -40,6 +43,39 @@ func TestUDFAs7z(t *testing.T) {
 	}
 	tool(t, "p7zip-full", "7z", "x", "-y", "-o"+dir, name)
 	same(t, "7z", unpacked(t, dir), files(small()))
+}
+
+// The Linux kernel's own drivers, in the rig's virtual machine, list either tree: path,
+// size, SHA-256.
+func TestTreesAsTheKernel(t *testing.T) {
+	rigs := os.Getenv("TURNSTONE_RIGS")
+	if rigs == "" {
+		t.Skip("TURNSTONE_RIGS names no folder with rigs")
+	}
+	want := map[string]string{}
+	for path, b := range files(small()) {
+		want[path] = fmt.Sprintf("%x  %d", sha256.Sum256(b), len(b))
+	}
+	for _, system := range []string{"udf", "iso9660"} {
+		c := exec.Command("bash", filepath.Join(rigs, "volumes", "mk-udf-qemu.sh"), onFile(t), t.TempDir(), "ro")
+		c.Env = append(os.Environ(), "FS="+system)
+		out, err := c.CombinedOutput()
+		if !bytes.Contains(out, []byte("@@ end")) {
+			t.Skipf("the virtual machine did not come to its end in its two minutes (%v): %.300s", err, out)
+		}
+		got := map[string]string{}
+		for line := range strings.Lines(string(out)) {
+			if sum, path, found := strings.Cut(strings.TrimSpace(line), "  ./"); found && len(sum) > 66 {
+				if system == "iso9660" {
+					path = strings.ToUpper(path) // the kernel shows names in small letters
+				}
+				got[path] = sum
+			}
+		}
+		if !maps.Equal(got, want) {
+			t.Errorf("%s: the kernel lists %v; want %v", system, got, want)
+		}
+	}
 }
 
 // isoinfo reads the volume descriptor, and finds the path tables and directories where
