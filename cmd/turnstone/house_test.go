@@ -28,6 +28,7 @@ var house = map[string]struct{ ours, outside string }{
 	"mapfile/chart":         {"device/sector device/spiral mapfile", ""},
 	"device/child":          {"device device/sector", "golang.org/x/sys"},
 	"imager/plan":           {"device/sector device/spiral mapfile", ""},
+	"imager/video":          {"", ""},
 	"imager/volume/tree":    {"device/sector", ""},
 	"imager/volume/iso9660": {"device/sector imager/volume/tree", ""},
 	"imager/volume/udf":     {"device/sector imager/volume/tree", ""},
@@ -51,7 +52,7 @@ var house = map[string]struct{ ours, outside string }{
 
 // Test helpers, which no program imports: they may import what they need.
 var helpers = []string{"device/devicetest", "device/faultydisc", "device/faultydisc/serve", "mapfile/mapfiletest",
-	"imager/volume/volumetest"}
+	"imager/volume/volumetest", "imager/video/videotest"}
 
 // Packages of the standard library that only some may import.
 var reserved = map[string][]string{
