@@ -27,11 +27,13 @@
 //	                                              │
 //	         checkpoint: sync image, then commit the epoch to the map, then status.json
 //
-// A merge has other cases and raw images in the place of the drive, and the same
-// steps from the image on (intake); so has what is decided about a conflict:
+// A merge has other cases, pass files and raw images in the place of the drive, and the
+// same steps from the image on (intake); so has what is decided about a conflict. Packing
+// goes the first half of the way:
 //
 //	Source ──sectors that hold against its checksums──▶ image, or kept/ where the
-//	                                                    image has other data
+//	                                        │           image has other data
+//	                                        └─────────▶ pass file (package pack)
 //	kept/ ──the side that was decided for──▶ image (settle.go)
 //
 // The image is written as sectors come, the map only at a checkpoint, and only

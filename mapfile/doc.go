@@ -89,6 +89,7 @@
 //	1.2  the speed cap of a fragile disc
 //	1.3  where the disc's sessions begin
 //	1.4  the record "closing"
+//	1.5  what had opened the round of a merged pass where it was read
 //
 // # What a kill or a loss of power leaves
 //
