@@ -64,6 +64,7 @@ Look around, or do the job yourself:
   turnstone read my-case --drive disc.json:B
   turnstone files my-case
   turnstone extract my-case my-films
+  turnstone report my-case
   cmp my-case/image.iso disc.iso
 `, dir, shellWord(dir))
 }

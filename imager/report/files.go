@@ -14,7 +14,7 @@ import (
 // FilesFacts is what the file systems on the disc tell.
 type FilesFacts struct {
 	Lists    bool         `json:"file_system"` // there is one; else these are films that were found without
-	Tally    imager.Tally `json:"tally"` // of what is wanted; of all where everything is
+	Tally    imager.Tally `json:"tally"`       // of what is wanted; of all where everything is
 	Systems  []string     `json:"systems"`
 	Needed   int64        `json:"needed"` // missing sectors that would tell of more files
 	Problems []string     `json:"problems"`

@@ -173,7 +173,7 @@ func (r *Report) sums(dir string) error {
 		r.Sums.Image = hex(sum[:])
 	}
 	if r.Files != nil {
-		r.Sums.Files, r.Sums.Match = r.Files.withSum, r.Files.listed
+		r.Sums.Files, r.Sums.Listed = r.Files.withSum, r.Files.listed
 	}
 	return nil
 }

@@ -11,10 +11,12 @@ import (
 // sector 105 3/11/05: text". What came back is that without drive and place.
 
 var (
-	classes    = strings.Join([]string{device.Medium.String(), device.Doubtful.String(), device.Track.String(), device.Stalled.String(), device.Gone.String(), device.Changed.String(), device.Refused.String()}, "|")
-	cameBack   = regexp.MustCompile(`: (` + classes + `)( at sector \d+)?(.*)$`)
-	mostOfKind = 120 // letters that are told of what came back
+	classes  = strings.Join([]string{device.Medium.String(), device.Doubtful.String(), device.Track.String(), device.Stalled.String(), device.Gone.String(), device.Changed.String(), device.Refused.String()}, "|")
+	cameBack = regexp.MustCompile(`: (` + classes + `)( at sector \d+)?(.*)$`)
 )
+
+// mostOfKind is how many letters are told of what came back.
+const mostOfKind = 120
 
 // whatCameBack is the kind of error that an event of a failed read tells of.
 func whatCameBack(text string) string {

@@ -186,10 +186,10 @@ type Hole struct {
 
 // Sums is what proves the copies.
 type Sums struct {
-	Image string `json:"image_sha256"` // of image.iso; "" where none is kept
-	Why   string `json:"image_why_not"`
-	Files int    `json:"files"`  // files of which a sum is kept
-	Match bool   `json:"listed"` // there is a list of them
+	Image  string `json:"image_sha256"` // of image.iso; "" where none is kept
+	Why    string `json:"image_why_not"`
+	Files  int    `json:"files"`  // files of which a sum is kept
+	Listed bool   `json:"listed"` // there is a list of them
 }
 
 // EventFacts is something that happened.
