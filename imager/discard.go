@@ -30,8 +30,8 @@ const figuresName = "map.db.figures"
 // whatGoes is what is deleted of a case folder, and whatStays what is kept, apart from
 // the map; anything else is not the program's.
 var (
-	whatGoes  = []string{imageName, formTwoName, formTwoIndex, keptName, FilesName, ReportName, mapName + ".new"}
-	whatStays = []string{mapName, lockName, statusName, ChartsName, imageSumName}
+	whatGoes  = []string{imageName, formTwoName, keptName, FilesName, ReportName, mapName + ".new"}
+	whatStays = []string{mapName, lockName, statusName, ChartsName, imageSumName, formTwoIndex}
 )
 
 // Discard deletes image, files, kept readings, pages and names of the case in dir, and
@@ -187,7 +187,8 @@ func strip(m *mapfile.Map) error {
 // figures are the kinds of events whose text is the program's own, about drive and
 // disc. In the text of others stands what people wrote, or names.
 var figures = []string{KindFailedRead, KindStall, KindReopened, KindRestored, KindStep, KindGone, KindIdentity, KindDropped,
-	KindConflict, KindRotten, KindReadAgain, KindSettled, KindPutOff, KindEnded, KindRound, KindClosed, KindOpenAgain}
+	KindConflict, KindRotten, KindReadAgain, KindSettled, KindPutOff, KindEnded, KindRound, KindClosed, KindOpenAgain,
+	KindRepaired, KindHabit, KindForm}
 
 // nameless is an event without what may name somebody or something of theirs.
 func nameless(e mapfile.Event) mapfile.Event {

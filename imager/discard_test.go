@@ -57,6 +57,7 @@ func endedCase(t *testing.T) (dir string) {
 	must(WriteSums(dir, sums))
 	for name, text := range map[string]string{
 		"kept/pass-3.iso": "SecretNote", "report/customer.html": "two.jpg", "report/deep/er/x": "SecretNote",
+		"form2.bin": "SecretNote", "form2.json": `{"sectors":[[300,20]],"good":[[300,5]]}`,
 		"charts/now-surface.svg": "figures", "image.sha256": "figures", "status.json.new": "SecretNote",
 	} {
 		path := filepath.Join(dir, filepath.FromSlash(name))
@@ -128,10 +129,13 @@ func proveDiscarded(t *testing.T, dir, figures string) {
 			t.Errorf("%s is there, %v; want it deleted", name, err)
 		}
 	}
-	for _, name := range []string{"charts/now-surface.svg", "image.sha256"} {
+	for _, name := range []string{"charts/now-surface.svg", "image.sha256", "form2.json"} {
 		if _, err := os.Lstat(filepath.Join(dir, name)); err != nil {
 			t.Errorf("%s: %v; want it kept", name, err)
 		}
+	}
+	if got := FormTwoOf(dir); got == nil || got.Sectors != 20 || got.Good != 5 {
+		t.Errorf("FormTwoOf() = %+v; want its figures as they were", got)
 	}
 	// The words that nobody may find again, in the files as they are and in the events.
 	err := filepath.WalkDir(dir, func(path string, d fs.DirEntry, err error) error {

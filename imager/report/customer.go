@@ -169,6 +169,9 @@ func (r *Report) more() (s []string) {
 	case r.lists() && r.Files.Needed > 0:
 		s = append(s, "A part of the disc's own lists of files could not be read: there may have been more files.")
 	}
+	if f := r.FormTwo; f != nil {
+		s = append(s, fmt.Sprintf("The films of this Video CD lie beside the image: %s of %s of them were saved.", data(f.Good*formTwoBytes), data(f.Sectors*formTwoBytes)))
+	}
 	if r.Standing.Conflicts > 0 {
 		s = append(s, fmt.Sprintf("In %s two readings differ; the first is kept.", some(r.Standing.Conflicts, "sector")))
 	}

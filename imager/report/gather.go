@@ -34,6 +34,7 @@ func Of(s Source) (*Report, error) {
 	r.Missing, failed = holesOf(m)
 	r.Standing = standingOf(m, r.Missing)
 	r.wanted(m)
+	r.FormTwo = imager.FormTwoOf(s.Dir)
 	r.work(m)
 	if err := r.log(s.Dir); err != nil {
 		return nil, err
@@ -84,6 +85,7 @@ func (r *Report) work(m *mapfile.Map) {
 		r.Passes = append(r.Passes, x)
 		round := &r.Rounds[p.Round]
 		round.Won += x.Won
+		r.Standing.Repaired += x.Repaired
 		r.Clean = r.Clean && p.How != ""
 		if p.Drive < 0 {
 			round.Merges++
@@ -105,6 +107,7 @@ func passOf(m *mapfile.Map, n int, p mapfile.Pass) Pass {
 	case p.Origin != nil:
 		x.Drive = imager.OriginName(*p.Origin)
 	}
+	x.Repaired, _ = m.Repaired(n)
 	by := make([]SettingFacts, max(1, len(p.Settings)))
 	for i, s := range p.Settings {
 		by[i].ReadRetryCount, by[i].SpeedKBps = s.Retries, s.SpeedKBps

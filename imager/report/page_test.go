@@ -215,6 +215,19 @@ func TestCustomerOfADamagedDisc(t *testing.T) {
 		"Sam 4 min and more", "1 h 7 min", "Treated by Sam.", "filled with zeros", "ISO/IEC 27037", "NIST", "sha256sum -c", "Castagnoli")
 }
 
+// Of a Video CD the films lie beside the image; what is missing of them is no less missing,
+// and what was put together says so.
+func TestVideoCD(t *testing.T) {
+	dir := albumCase(t, nil, nil, nil)
+	must(t, os.WriteFile(filepath.Join(dir, "form2.json"), []byte(`{"sectors":[[300,1000]],"good":[[300,900]],"no_edc":2,"repaired":7}`), 0o600))
+	r := reportOf(t, dir, nil)
+	h := see(t, written(t, r.Customer))
+	h.wants(t, "All 5 files are whole", "films of this Video CD lie beside the image: 2.1 MB of 2.3 MB of them were saved.",
+		"Of the films of this Video CD 232 kB are missing", "put together from several readings and bears out its own check code", "hold zeros")
+	h.wantsNot(t, "all of it came in the end", "all of it is there")
+	see(t, written(t, r.Bench)).wants(t, "of form 2, beside the image in form2.bin 900 sectors of 1,000; 7 put together, 2 without a check code")
+}
+
 // A disc without any list of files, in which films were found by their content.
 func TestFilmsWithoutFiles(t *testing.T) {
 	dir := caseOf(t, nil, mapfile.Disc{Sectors: 200}, func(m *mapfile.Map) {

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"turnstone/device/sector"
+	"turnstone/imager"
 	"turnstone/mapfile"
 )
 
@@ -40,19 +41,20 @@ type Report struct {
 
 	Letterhead Letterhead `json:"letterhead"`
 
-	Disc     DiscFacts    `json:"disc"`
-	Standing Standing     `json:"standing"`
-	Wanted   *WantedFacts `json:"wanted"` // null where everything is wanted
-	Drives   []DriveFacts `json:"drives"`
-	Rounds   []Round      `json:"rounds"`
-	Passes   []Pass       `json:"passes"`
-	Errors   []ErrorKind  `json:"errors"`  // of read commands, by what came back
-	Missing  []Hole       `json:"missing"` // every sector that is missing, in order of address
-	Files    *FilesFacts  `json:"files"`   // null where nothing is known of any, or the data is deleted
-	Sums     Sums         `json:"sums"`
-	Watched  []Watch      `json:"watched"`
-	Events   []EventFacts `json:"events"`
-	m        *mapfile.Map // for the pictures
+	Disc     DiscFacts             `json:"disc"`
+	Standing Standing              `json:"standing"`
+	Wanted   *WantedFacts          `json:"wanted"` // null where everything is wanted
+	FormTwo  *imager.FormTwoStatus `json:"form2"`  // sectors of 2,324 bytes, beside the image; null where there are none
+	Drives   []DriveFacts          `json:"drives"`
+	Rounds   []Round               `json:"rounds"`
+	Passes   []Pass                `json:"passes"`
+	Errors   []ErrorKind           `json:"errors"`  // of read commands, by what came back
+	Missing  []Hole                `json:"missing"` // every sector that is missing, in order of address
+	Files    *FilesFacts           `json:"files"`   // null where nothing is known of any, or the data is deleted
+	Sums     Sums                  `json:"sums"`
+	Watched  []Watch               `json:"watched"`
+	Events   []EventFacts          `json:"events"`
+	m        *mapfile.Map          // for the pictures
 	zone     *time.Location
 }
 
@@ -87,6 +89,7 @@ type Standing struct {
 	NotSince  int64 `json:"not_tried_since_treatment"`
 	NotAsked  int64 `json:"never_asked"`
 	Conflicts int64 `json:"conflicts"`
+	Repaired  int64 `json:"put_together"` // of the good ones, from raw readings
 }
 
 // Missing is how many sectors are not in the image.
@@ -143,8 +146,9 @@ type Pass struct {
 	How      string         `json:"how"`
 	Seconds  float64        `json:"seconds"`
 	Won      int64          `json:"won"`
-	Asked    int64          `json:"asked"` // sectors, each once
-	Weak     int64          `json:"weak"`  // sectors that came with more work than usual
+	Asked    int64          `json:"asked"`        // sectors, each once
+	Weak     int64          `json:"weak"`         // sectors that came with more work than usual
+	Repaired int64          `json:"put_together"` // of those won, from raw readings
 	Failed   int64          `json:"failed_reads"`
 	Settings []SettingFacts `json:"settings"`
 }

@@ -9,14 +9,33 @@ import (
 	"turnstone/imager"
 )
 
-// couldNot is the sentence on what could not be read.
+// couldNot is what could not be read, in sentences.
 func (r *Report) couldNot() string {
+	s := r.couldNotInImage()
+	if n := r.FormTwo.Missing(); n > 0 {
+		s += fmt.Sprintf(" Of the films of this Video CD %s are missing: they did not come, or were not asked for.", data(n*formTwoBytes))
+	}
+	return s
+}
+
+// formTwoBytes is what a sector of form 2 carries (CD-ROM XA [memory]).
+const formTwoBytes = 2324
+
+// repairedBeside is how many sectors beside the image were put together.
+func (r *Report) repairedBeside() int64 {
+	if r.FormTwo == nil {
+		return 0
+	}
+	return r.FormTwo.Repaired
+}
+
+func (r *Report) couldNotInImage() string {
 	if r.Disc.Sectors == 0 {
 		return "Nothing was asked of the disc yet."
 	}
 	n := r.Standing.Failed
 	if n == 0 {
-		if r.Standing.Missing() == 0 {
+		if r.Standing.Missing()+r.FormTwo.Missing() == 0 {
 			return "Nothing: all of it came in the end."
 		}
 		return "Nothing of what was asked for failed in the end."
@@ -76,8 +95,11 @@ func (r *Report) notTried() string {
 	}
 	n := r.Standing.NotTried()
 	if n == 0 {
-		if r.Standing.Missing() == 0 {
+		if r.Standing.Missing()+r.FormTwo.Missing() == 0 {
 			return "Nothing: all of it is there."
+		}
+		if r.Standing.Missing() == 0 {
+			return "Nothing of what lies in the image itself."
 		}
 		return "Nothing: all that is missing was asked for on the surface as it is now."
 	}
@@ -113,10 +135,14 @@ func (r *Report) notTried() string {
 func (r *Report) notes() []note {
 	var all []note
 	add := func(head, format string, args ...any) { all = append(all, note{head, fmt.Sprintf(format, args...)}) }
-	if r.Standing.Missing() > 0 {
+	if r.Standing.Missing()+r.FormTwo.Missing() > 0 {
 		add("Gaps are zeros.", "Where data is missing the files hold zeros in its place. A player may stop, jump or show blocks there.")
 	}
-	add("“Whole”.", "Every sector of it came from a drive without a reported error. That does not prove that it plays. %s", r.watchedInWords())
+	came := "Every sector of it came from a drive without a reported error"
+	if r.Standing.Repaired+r.repairedBeside() > 0 {
+		came += ", or was put together from several readings and bears out its own check code"
+	}
+	add("“Whole”.", "%s. That does not prove that it plays. %s", came, r.watchedInWords())
 	if r.anyNameless() {
 		add("Parts without a name.", "Recovered parts that were found without a name may be incomplete, and more may belong to them.")
 	}
