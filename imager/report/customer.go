@@ -127,6 +127,9 @@ func filesInWords(files []FileFacts, what string) string {
 	case unknown:
 		return wholeOf(t.Whole, n, what) + ". How large the others are is not known of all of them."
 	}
+	if data(t.There) == data(t.Bytes) {
+		return fmt.Sprintf("%s; all but %s of %s were saved.", wholeOf(t.Whole, n, what), data(t.Bytes-t.There), data(t.Bytes))
+	}
 	return fmt.Sprintf("%s; %s of %s were saved.", wholeOf(t.Whole, n, what), data(t.There), data(t.Bytes))
 }
 
@@ -188,21 +191,23 @@ type piece struct {
 	missing int64
 }
 
-// rows is a line for each of so many films and files: those that are not whole first.
+// rows is a line for each of so many films and files: films first, in their order if all
+// have room; of the rest those that are not whole.
 func (r *Report) rows(most int) (rows []fileRow, rest string) {
 	films, others := r.considered()
 	var all []piece
 	for _, f := range films {
 		all = append(all, piece{r.filmRow(f), f.Whole(), f.Missing})
 	}
-	slices.SortStableFunc(all, worse)
+	if len(all) > most {
+		slices.SortStableFunc(all, worse)
+	}
 	var files []piece
 	for _, f := range others {
 		files = append(files, piece{r.row(f), f.Whole(), f.Missing})
 	}
 	slices.SortStableFunc(files, worse)
 	all = append(all, files...)
-	slices.SortStableFunc(all, func(a, b piece) int { return order(a.whole, b.whole) })
 	left, broken := 0, 0
 	for i, p := range all {
 		if i < most {
