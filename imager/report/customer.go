@@ -125,9 +125,12 @@ func filesInWords(files []FileFacts, what string) string {
 	case t.Whole == t.Files:
 		return fmt.Sprintf("All %s are whole (%s).", some(n, what), data(t.Bytes))
 	case unknown:
-		return wholeOf(t.Whole, n, what) + ". How large the others are is not known of all of them."
+		return wholeOf(t.Whole, n, what) + ". Of some it is not known how large they are."
 	}
-	if data(t.There) == data(t.Bytes) {
+	switch {
+	case t.There == t.Bytes:
+		return wholeOf(t.Whole, n, what) + "."
+	case data(t.There) == data(t.Bytes):
 		return fmt.Sprintf("%s; all but %s of %s were saved.", wholeOf(t.Whole, n, what), data(t.Bytes-t.There), data(t.Bytes))
 	}
 	return fmt.Sprintf("%s; %s of %s were saved.", wholeOf(t.Whole, n, what), data(t.There), data(t.Bytes))
