@@ -84,6 +84,9 @@ func (f *Files) Extract(ctx context.Context, dir string, o Extraction) (_ Extrac
 	}
 	sel, err := selectFiles(f.Volume, o.Names)
 	if err == nil {
+		if f.found != nil {
+			sel.also(f.found.folder)
+		}
 		err = sel.notFound(false)
 	}
 	if err != nil {

@@ -159,6 +159,33 @@ func (s *selection) lookAround(v *volume.Volume, by map[*volume.Entry][]int) {
 	}
 }
 
+// also takes a folder and what it holds among what the names stand for, beside the
+// volume's tree.
+func (s *selection) also(folder *volume.Entry) {
+	all := len(s.names) == 0
+	for i := range s.names {
+		if s.names[i].names(folder) {
+			s.found[i]++
+			all = true
+		}
+	}
+	if all {
+		s.all[folder] = true
+	}
+	for _, e := range folder.Children {
+		named := all
+		for i := range s.names {
+			if s.names[i].names(e) {
+				s.found[i]++
+				named = true
+			}
+		}
+		if named {
+			s.all[e] = true
+		}
+	}
+}
+
 // has tells whether an entry is among them.
 func (s *selection) has(e *volume.Entry) bool { return s.all[e] }
 

@@ -23,6 +23,9 @@ type Files struct {
 	disputed sector.Set
 	f        *os.File // nil inside a pass
 	buf      []byte   // space for a part of a file
+
+	found  *foundFiles   // nil: nobody looked
+	noRoot *volume.Entry // stands for the root where there is none
 }
 
 // FileState is how much of a file there is.
@@ -230,7 +233,7 @@ var ErrNoFiles = errors.New("no file system is known in the image")
 // known is an ErrNoFiles where no file is known; it says whether reading may change
 // that.
 func (f *Files) known() error {
-	if f.Volume.Root != nil {
+	if f.Volume.Root != nil || f.found != nil && len(f.found.finds) > 0 {
 		return nil
 	}
 	if n := f.Volume.Structures.Needed.Count(); n > 0 {

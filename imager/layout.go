@@ -16,7 +16,7 @@ func (x *extractor) layOut() {
 		as      string
 		changed bool // from what the disc says
 	}
-	root := x.f.Volume.Root
+	root := x.f.root()
 	places := map[*volume.Entry]place{root: {}}
 	needed, folders := x.needed(), []*volume.Entry{root}
 	for taken := (namesTaken{foldSafe(workName): 2}); len(folders) > 0; taken = (namesTaken{}) {
@@ -26,7 +26,11 @@ func (x *extractor) layOut() {
 		delete(places, in)
 		var below []*volume.Entry
 		var here []job
-		for _, e := range in.Children {
+		children := in.Children
+		if found := x.f.found; in == root && found != nil {
+			children = append(slices.Clone(children), found.folder)
+		}
+		for _, e := range children {
 			name := taken.give(safeName(e.Name))
 			p := place{path.Join(at.as, name), at.changed || name != e.Name}
 			if !needed[e] {
@@ -60,10 +64,7 @@ func (x *extractor) layOut() {
 // needed is what is selected and the folders on the way to it.
 func (x *extractor) needed() map[*volume.Entry]bool {
 	needed := map[*volume.Entry]bool{}
-	for e := range x.f.Volume.All() {
-		if !x.sel.has(e) {
-			continue
-		}
+	for e := range x.sel.all {
 		for ; e != nil && !needed[e]; e = e.Parent {
 			needed[e] = true
 		}

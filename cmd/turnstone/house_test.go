@@ -29,6 +29,7 @@ var house = map[string]struct{ ours, outside string }{
 	"device/child":          {"device device/sector", "golang.org/x/sys"},
 	"imager/plan":           {"device/sector device/spiral mapfile", ""},
 	"imager/video":          {"", ""},
+	"imager/found":          {"device/sector imager/video", ""},
 	"imager/volume/tree":    {"device/sector", ""},
 	"imager/volume/iso9660": {"device/sector imager/volume/tree", ""},
 	"imager/volume/udf":     {"device/sector imager/volume/tree", ""},
@@ -43,10 +44,10 @@ var house = map[string]struct{ ours, outside string }{
 	"device/sim/unit":  {"device device/sector device/scsi device/sim ecc/cd", ""},
 	"device/sim/ruler": {"device device/sector device/sim", ""},
 	"imager/rawcd":     {"device device/sector ecc/cd", ""},
-	"imager": {"device device/sector device/spiral ecc/cd mapfile mapfile/chart imager/pack imager/plan imager/rawcd imager/volume imager/volume/tree",
+	"imager": {"device device/sector device/spiral ecc/cd mapfile mapfile/chart imager/pack imager/plan imager/found imager/rawcd imager/video imager/volume imager/volume/tree",
 		""},
 	"imager/report": {"device device/sector mapfile mapfile/chart imager imager/volume imager/volume/tree", ""},
-	"cmd/turnstone": {"device device/sector device/child device/blockdev device/optical device/scsi device/sim device/sim/press device/sim/ruler device/sim/unit mapfile mapfile/chart imager imager/pack imager/plan imager/report imager/volume imager/volume/tree",
+	"cmd/turnstone": {"device device/sector device/child device/blockdev device/optical device/scsi device/sim device/sim/press device/sim/ruler device/sim/unit mapfile mapfile/chart imager imager/pack imager/plan imager/report imager/video imager/volume imager/volume/tree",
 		"github.com/spf13/pflag golang.org/x/sys"},
 }
 

@@ -1,7 +1,6 @@
 package video_test
 
 import (
-	"encoding/binary"
 	"errors"
 	"fmt"
 	"testing"
@@ -10,52 +9,6 @@ import (
 	"turnstone/imager/video"
 	vt "turnstone/imager/video/videotest"
 )
-
-// setFile is VTS_nn_0.IFO of a set with a title of two chapters in one chain of cells,
-// by the layout in titleset.go.
-func setFile(cells, units []uint32) []byte {
-	b := make([]byte, 6*2048)
-	put := func(at int, v uint32) { binary.BigEndian.PutUint32(b[at:], v) }
-	put16 := func(at int, v int) { binary.BigEndian.PutUint16(b[at:], uint16(v)) }
-	copy(b, "DVDVIDEO-VTS")
-	put(12, 1000-1)
-	put(28, 6-1)
-	put(196, 6)
-	put(200, 1) // chapters
-	put(204, 2) // chains
-	put(228, 4) // units
-	at := 1 * 2048
-	put16(at, 1)
-	put(at+4, 20-1)
-	put(at+8, 12)
-	for i := range 2 {
-		put16(at+12+4*i, 1)
-		put16(at+12+4*i+2, i+1)
-	}
-	at = 2 * 2048
-	n := len(cells) - 1
-	put16(at, 1)
-	put(at+4, uint32(16+236+28*n-1))
-	put(at+8+4, 16)
-	chain := at + 16
-	b[chain+3] = byte(n)
-	put16(chain+232, 236)
-	put16(chain+234, 236+24*n)
-	for i := range n {
-		e := chain + 236 + 24*i
-		copy(b[e+4:], []byte{0, 1, byte(i), 1<<6 | 0x12}) // 60 + i seconds, 12 pictures
-		put(e+8, cells[i])
-		put(e+16, cells[i])
-		put(e+20, cells[i+1]-1)
-		b[chain+236+24*n+4*i+1], b[chain+236+24*n+4*i+3] = 1, byte(i+1)
-	}
-	at = 4 * 2048
-	put(at, uint32(4+4*len(units)-1))
-	for i, u := range units {
-		put(at+4+4*i, u)
-	}
-	return b
-}
 
 func parseSet(b []byte, missing ...video.Span) (*video.TitleSet, error) {
 	x, err := video.ReadInfo(&vt.Holed{Data: b, Missing: missing}, nil)
@@ -66,9 +19,9 @@ func parseSet(b []byte, missing ...video.Span) (*video.TitleSet, error) {
 }
 
 func TestParseTitleSet(t *testing.T) {
-	data := setFile([]uint32{0, 100, 250}, []uint32{0, 40, 100, 160})
+	want := []video.Cell{{VOB: 1, ID: 1, Last: 99, LastUnit: 40, Shown: 60*video.Second + 12*3600}, {VOB: 1, ID: 2, First: 100, LastUnit: 160, Last: 249, Shown: 61*video.Second + 12*3600}}
+	data := vt.SetFile([][]video.Cell{want}, []int64{0, 40, 100, 160}, 250)
 	s, err := parseSet(data)
-	want := []video.Cell{{VOB: 1, ID: 1, Last: 99, Shown: 60*video.Second + 12*3600}, {VOB: 1, ID: 2, First: 100, LastUnit: 100, Last: 249, Shown: 61*video.Second + 12*3600}}
 	if err != nil || len(s.Problems) > 0 || len(s.Titles) != 1 || fmt.Sprint(s.Titles[0].Cells) != fmt.Sprint(want) || fmt.Sprint(s.Units) != "[0 40 100 160]" {
 		t.Errorf("ParseTitleSet = %+v, %v; want the cells %v", s, err, want)
 	}
@@ -76,7 +29,7 @@ func TestParseTitleSet(t *testing.T) {
 		t.Errorf("Length() = %v; want 2:01.96", got)
 	}
 	// What is missing is said, and what is there serves.
-	for n, lost := range map[int64]string{1: "the table of chapters: missing", 4: "the map of units: missing"} {
+	for n, lost := range map[int64]string{1: "the table of chapters: missing", 3: "the map of units: missing"} {
 		s, err := parseSet(data, video.Span{First: n * 2048, End: (n + 1) * 2048})
 		if err != nil || len(s.Titles) != 1 || len(s.Titles[0].Cells) != 2 || len(s.Problems) != 1 || s.Problems[0] != lost {
 			t.Errorf("ParseTitleSet without sector %d = %+v, %v; want its title, and %q", n, s, err, lost)
@@ -95,30 +48,12 @@ func TestParseTitleSet(t *testing.T) {
 
 // Title time by cells whose order is not that of the disc.
 func TestPlayTitleOfCells(t *testing.T) {
-	a := vt.Program{Pictures: 240, NAV: true, VOB: 1}
-	data := a.Bytes()
-	b := vt.Program{Pictures: 120, NAV: true, VOB: 2, Sector: int64(len(data) / 2048)}
-	edge := int64(len(data)) / 2048
-	data = append(data, b.Bytes()...)
-	end := int64(len(data)) / 2048
-	var units []int64
-	for at := int64(0); at < end; at++ {
-		if _, ok := video.ParseNAV(data[at*2048 : (at+1)*2048]); ok {
-			units = append(units, at)
-		}
+	ifo, data := vt.Set(vt.Program{Pictures: 240}, vt.Program{Pictures: 120})
+	set, err := parseSet(ifo)
+	if err != nil || len(set.Titles) != 2 {
+		t.Fatalf("ParseTitleSet = %+v, %v", set, err)
 	}
-	lastOf := func(limit int64) (last int64) {
-		for _, u := range units {
-			if u < limit {
-				last = u
-			}
-		}
-		return last
-	}
-	title := video.Title{Cells: []video.Cell{
-		{First: edge, Last: end - 1, LastUnit: lastOf(end), Shown: 5 * video.Second},
-		{First: 0, Last: edge - 1, LastUnit: lastOf(edge), Shown: 9 * video.Second},
-	}}
+	title, units := video.Title{Cells: []video.Cell{set.Titles[1].Cells[0], set.Titles[0].Cells[0]}}, set.Units
 	src := &vt.Holed{Data: data}
 	f, err := video.PlayTitle(title, units, src)
 	if err != nil || f.Length != 360*40*time.Millisecond || len(f.Gaps) > 0 {
@@ -133,12 +68,10 @@ func TestPlayTitleOfCells(t *testing.T) {
 }
 
 func FuzzInfo(f *testing.F) {
-	whole := setFile([]uint32{0, 100, 250}, []uint32{0, 40, 100, 160})
+	whole := vt.SetFile([][]video.Cell{{{Last: 99, LastUnit: 40}, {First: 100, LastUnit: 160, Last: 249}}}, []int64{0, 40, 100, 160}, 250)
 	f.Add(whole, uint16(0), uint16(0))
 	f.Add(whole, uint16(2048), uint16(4096))
-	manager := make([]byte, 2*2048)
-	copy(manager, "DVDVIDEO-VMG")
-	manager[63], manager[199], manager[2048+1], manager[2048+7], manager[2048+8+6], manager[2048+8+7] = 1, 1, 1, 19, 1, 1
+	manager := vt.ManagerFile(1)
 	f.Add(manager, uint16(0), uint16(0))
 	f.Fuzz(func(t *testing.T, b []byte, from, to uint16) {
 		video.ParseInfoHead(b)

@@ -30,20 +30,24 @@ func (r *reader) takes(in Span) []Span {
 	cut := []int64{in.First}
 	var last Pack
 	lastAt := int64(-1)
-	for at := in.First; at < in.End && r.err == nil; at += stride {
-		s := r.scanAt(at, min(at+stride, in.End))
+	look := func(at, end int64) {
+		s := r.scanAt(at, end)
 		if !s.seekNear(at) {
-			continue
+			return
 		}
 		h, ok := ParsePack(r.peek(s.pack, packSpace))
-		if !ok {
-			continue
+		if !ok || s.pack <= lastAt {
+			return
 		}
 		if lastAt >= 0 && Broken(last, h, s.pack-lastAt) {
 			cut = append(cut, r.breaks(Span{lastAt, s.pack + 1})...)
 		}
 		last, lastAt = h, s.pack
 	}
+	for at := in.First; at < in.End && r.err == nil; at += stride {
+		look(at, min(at+stride, in.End))
+	}
+	look(max(in.First, in.End-window/2), in.End)
 	var all []Span
 	for i, first := range cut {
 		end := in.End

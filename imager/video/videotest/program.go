@@ -161,7 +161,6 @@ func (p Program) nav(b []byte, sector, last, clock int64, first, n int) {
 	put(dsi[8:], uint32(last))
 	binary.BigEndian.PutUint16(dsi[24:], uint16(p.VOB))
 	dsi[27] = 1
-	bcd := func(n int) byte { return byte(n/10<<4 | n%10) }
 	s := first / 25
 	copy(dsi[28:], []byte{bcd(s / 3600), bcd(s / 60 % 60), bcd(s % 60), 1<<6 | bcd(first%25)})
 }
