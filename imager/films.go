@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"turnstone/imager/video"
+	"turnstone/imager/volume"
 	"turnstone/imager/volume/tree"
 )
 
@@ -241,7 +242,23 @@ func (f *Files) film(x File) (Film, error) {
 	film := Film{Files: []File{x}, src: f.streamOf(x)}
 	film.parts = []video.Span{{End: film.src.Size()}}
 	err := film.playStream()
+	if err == nil && film.Play != nil && f.recorders(x) {
+		film.Note = "its recordings' dates and titles are in VR_MANGR.IFO, whose layout is not known here"
+	}
 	return film, err
+}
+
+// recorders tells whether a file is the long stream of a camcorder's or recorder's disc,
+// with the file beside it that manages it.
+func (f *Files) recorders(x File) bool {
+	if x.Parent == nil || !strings.EqualFold(x.Name, "VR_MOVIE.VRO") {
+		return false
+	}
+	return slices.ContainsFunc(x.Parent.Children, func(e *volume.Entry) bool {
+		var head [12]byte
+		n, _ := f.streamOf(f.of(e)).ReadAt(head[:], 0)
+		return strings.EqualFold(e.Name, "VR_MANGR.IFO") && video.RecorderInfo(head[:n])
+	})
 }
 
 // playStream tells what can be shown of a film that is a plain stream.

@@ -7,6 +7,7 @@ import (
 
 	"turnstone/device/sector"
 	"turnstone/imager/found"
+	"turnstone/imager/video"
 	"turnstone/imager/volume"
 	"turnstone/imager/volume/tree"
 )
@@ -35,6 +36,12 @@ func (f *Files) Lost() bool {
 		}
 	}
 	return false
+}
+
+// Tell tells whether directories tell of all that names stand for.
+func (f *Files) Tell(names []string) bool {
+	sel, err := selectFiles(f.Volume, names)
+	return err == nil && sel.notFound(false) == nil
 }
 
 // FindByContent goes through the good sectors that no directory tells of, and keeps what
@@ -111,6 +118,8 @@ func (f *Files) keep(finds []found.Find, cut int) *foundFiles {
 		e := &volume.Entry{Parent: k.folder, Kind: tree.Regular, Size: x.Size, Extents: extentsOf(x.At, x.Size)}
 		word := foundWords[x.Kind]
 		switch {
+		case x.Head.Kind == video.Manager:
+			word = "manager"
 		case x.Menus:
 			word = "menus"
 		case x.Set != nil:

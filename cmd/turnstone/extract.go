@@ -22,7 +22,8 @@ Writes the disc's files, or those named as with want, into the folder DIR, which
 absent or empty. Each gets its name once it is there in full. A damaged file has zeros
 where bytes are missing, and beside it a list of these, NAME.missing.txt; --damaged skip
 leaves such files out. Names that could do harm, or that differ in nothing but case, are
-changed, and links are not made: both are listed. Exit code 3 says that a file is
+changed, and links are not made: both are listed. Where directories are missing, what is
+found by content is written into a folder of its own. Exit code 3 says that a file is
 damaged, 5 that one is disputed or that the image is not as it came.`,
 	example: "turnstone extract anna-wedding wedding-films 'VTS_*.VOB'",
 	setup:   setupExtract,
@@ -52,6 +53,11 @@ func extract(dir, to string, o imager.Extraction, asJSON bool, s streams) (err e
 		return err
 	}
 	defer func() { err = errors.Join(err, files.Close()) }()
+	if files.Lost() && (len(o.Names) == 0 || !files.Tell(o.Names)) {
+		if err := findByContent(ctx, files, s); err != nil {
+			return interruptedBy(ctx, err, "nothing was written", s)
+		}
+	}
 	line := newExtractLine(s.Err)
 	o.Progress = line.tell
 	res, err := files.Extract(ctx, to, o)

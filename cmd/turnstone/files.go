@@ -28,6 +28,10 @@ stands in for it. Whole means that every byte is in the image and certain; damag
 bytes are missing; unknown, that what tells where it is, or where it ends, is missing;
 disputed, that two sources gave bytes of it differently. It works while a pass runs.
 
+Of films it tells the play time that is lost, and where: of a DVD-Video by title. Where
+directories are missing it looks for films and other files by their content, and lists
+them apart; --found does so where none is missing, too.
+
 --sums writes the SHA-256 of the whole files into the case's folder files, in the form
 that sha256sum -c takes; check --files compares with it later.`,
 	example: "turnstone files anna-wedding",
@@ -36,45 +40,62 @@ that sha256sum -c takes; check --files compares with it later.`,
 
 func setupFiles(f *pflag.FlagSet) action {
 	sums := f.Bool("sums", false, "write the SHA-256 of the whole files into the case")
+	find := f.Bool("found", false, "look by content where no directory is missing, too")
 	asJSON := f.Bool("json", false, "one JSON document")
 	return func(args []string, s streams) error {
 		dir, err := oneCase(args)
 		if err != nil {
 			return err
 		}
-		return listFiles(dir, *sums, *asJSON, s)
+		return listFiles(dir, *sums, *find, *asJSON, s)
 	}
 }
 
-func listFiles(dir string, sums, asJSON bool, s streams) (err error) {
+func listFiles(dir string, sums, find, asJSON bool, s streams) (err error) {
 	files, err := imager.OpenFiles(dir)
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, files.Close()) }()
+	ctx, stop := untilInterrupted(s.Err)
+	defer stop()
+	if find || files.Lost() {
+		if err := findByContent(ctx, files, s); err != nil {
+			return interruptedBy(ctx, err, "nothing was listed", s)
+		}
+	}
+	films, err := files.Films()
+	if err != nil {
+		return err
+	}
 	var made []imager.FileSum
 	if sums {
-		ctx, stop := untilInterrupted(s.Err)
-		defer stop()
 		if made, err = sumFiles(ctx, files, dir); err != nil {
 			return interruptedBy(ctx, err, "no sums were written", s)
 		}
 	}
 	if asJSON {
-		if err := filesDocument(s.Out, files, made); err != nil {
+		if err := filesDocument(s.Out, files, films, made); err != nil {
 			return err
 		}
 		rottenFound(files, dir, s)
 		return nil
 	}
 	var text strings.Builder
-	filesText(&text, files)
+	filesText(&text, files, films)
 	tell(s.Out, "%s", text.String())
 	if sums {
 		tell(s.Out, "\nThe sums of %s are in %s\n", filesInWords(len(made), "whole file"), imager.SumsPath(dir))
 	}
 	rottenFound(files, dir, s)
 	return nil
+}
+
+// findByContent looks for files in what no directory tells of, and says how far it is.
+func findByContent(ctx context.Context, files *imager.Files, s streams) error {
+	line := newExtractLine(s.Err)
+	defer line.wipe()
+	return files.FindByContent(ctx, func(done, all int64) { line.tell(done, all, "looked through for files") })
 }
 
 // sumFiles writes the sums of the whole files into the case.
@@ -116,10 +137,11 @@ func rottenFound(files *imager.Files, dir string, s streams) bool {
 }
 
 // filesText is what the disc holds, for people.
-func filesText(w io.Writer, files *imager.Files) {
+func filesText(w io.Writer, files *imager.Files, films []imager.Film) {
 	v := files.Volume
 	if v.Root == nil {
 		fmt.Fprintln(w, "No file system is known in the image.")
+		foundText(w, files, films)
 		problemsText(w, files)
 		return
 	}
@@ -140,8 +162,10 @@ func filesText(w io.Writer, files *imager.Files) {
 		for p := x.Parent; p.Parent != nil && depth < mostIndent; p = p.Parent {
 			depth++
 		}
-		fmt.Fprintf(w, "%s%s\n", strings.Repeat("  ", depth), fileLine(files, x))
+		fmt.Fprintf(w, "%s%s\n", strings.Repeat("  ", depth), fileLine(files, x)+lostInWords(films, x))
 	}
+	filmsText(w, films)
+	foundText(w, files, films)
 	problemsText(w, files)
 }
 
@@ -181,7 +205,7 @@ type fileDoc struct {
 	From     string     `json:"from"`    // the file system that tells of it
 	In       string     `json:"in"`      // those that list it
 	StandsIn bool       `json:"stands_in"`
-	Name     string     `json:"name"` // how it is known: listed, short, path table, made up
+	Name     string     `json:"name"` // how it is known: listed, short, path table, made up, by content
 	SHA256   string     `json:"sha256,omitempty"`
 }
 
@@ -206,7 +230,7 @@ type problemDoc struct {
 
 // filesDocument writes the document of files --json. It is written file by file, for
 // a disc may have many.
-func filesDocument(out io.Writer, files *imager.Files, sums []imager.FileSum) error {
+func filesDocument(out io.Writer, files *imager.Files, films []imager.Film, sums []imager.FileSum) error {
 	v := files.Volume
 	w := bufio.NewWriter(out)
 	field := func(name string, value any, tail string) error {
@@ -250,7 +274,18 @@ func filesDocument(out io.Writer, files *imager.Files, sums []imager.FileSum) er
 		fmt.Fprintf(w, "%s    %s", tail, b)
 		tail = ",\n"
 	}
-	fmt.Fprint(w, "\n  ]\n}\n")
+	fmt.Fprint(w, "\n  ],\n")
+	found, told := []fileDoc{}, []filmDoc{}
+	for x := range files.Found() {
+		d := docOf(files, x)
+		d.From, d.Name = "", "by content"
+		found = append(found, d)
+	}
+	for _, x := range films {
+		told = append(told, filmDocOf(x))
+	}
+	err = errors.Join(err, field("films", told, ","), field("found_by_content", found, ","), field("cut_off", files.CutOff(), ""))
+	fmt.Fprintln(w, "}")
 	return errors.Join(err, w.Flush())
 }
 

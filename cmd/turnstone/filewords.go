@@ -203,11 +203,11 @@ func them(n int64) string {
 // mostLacking is how many damaged files status tells of.
 const mostLacking = 3
 
-// filesStand closes status: how many files are whole, and what the worst lack; "" where
-// no file system is known.
+// filesStand closes status: how many files are whole, and what the worst and the films
+// lack.
 func filesStand(files *imager.Files) string {
 	if files.Volume.Root == nil {
-		return ""
+		return lookInWords(files)
 	}
 	wanted, err := files.WantedFiles()
 	if err != nil {
@@ -238,5 +238,8 @@ func filesStand(files *imager.Files) string {
 	if n := all.Damaged + all.Unknown + all.Disputed - len(worst); n > 0 {
 		s += fmt.Sprintf("  and %s more\n", thousands(int64(n)))
 	}
-	return s
+	if films := wantedFilms(files, wanted); timed(films) {
+		s += filmsStand(films) + "\n"
+	}
+	return s + lookInWords(files)
 }

@@ -28,7 +28,8 @@ import (
 //	exits CODE COMMAND…      runs a command, which has to end with this exit code
 //	disc FILE SECTORS [SEED] makes the image of a disc, no two sectors of it alike
 //	volume FILE [KIND]       makes the image of a disc of 200 sectors with files:
-//	                         album, or twins, whose names do harm
+//	                         album, twins, whose names do harm, dvd or recorder,
+//	                         which are larger
 //	faulty VAR SECTORS       puts such a disc, of seed 0, into a faulty drive, and
 //	                         its node into the variable VAR
 //	fault VAR COMMAND…       a command of the faulty disc's: fail 100+4 ENODATA 2
@@ -138,6 +139,8 @@ var volumes = map[string]vt.File{
 			{Name: "one.jpg", Data: vt.Bytes("one", 9000)}, {Name: "two.jpg", Data: vt.Bytes("two", 5000)}}},
 		{Name: "readme.txt", Data: []byte("read me\n")},
 	}},
+	"dvd":      dvdVolume(),
+	"recorder": recorderVolume(),
 	"twins": {Dir: true, Children: []vt.File{
 		{Name: "Twin.txt", Data: []byte("1\n")}, {Name: "TWIN.TXT", Data: []byte("2\n")}, {Name: "../up\x1b[2J.txt", Data: []byte("3\n")},
 		{Name: "con", Data: []byte("4\n")}, {Name: "passwd", Link: "/etc/passwd"},
@@ -152,7 +155,7 @@ func makeVolume(ts *testscript.TestScript, neg bool, args []string) {
 	root, known := volumes[kind]
 	want(ts, neg, known && (len(args) == 1 || len(args) == 2), "volume FILE [KIND]")
 	image := vt.ISO(nil, root, vt.ISOOptions{RockRidge: true, Label: strings.ToUpper(kind)})
-	image = append(image, make([]byte, 200*vt.Size-len(image))...)
+	image = append(image, make([]byte, max(0, 200*vt.Size-len(image)))...)
 	ts.Check(os.WriteFile(ts.MkAbs(args[0]), image, 0o644))
 }
 
