@@ -54,7 +54,7 @@ func (f *Files) Films() ([]Film, error) {
 		films = append(films, titles...)
 	}
 	for x := range f.All() {
-		if x.Kind != tree.Regular || x.known() == 0 || !filmName.MatchString(x.Name) {
+		if x.Kind != tree.Regular || x.known() == 0 || !isFilm(x.Name) {
 			continue
 		}
 		if x.Parent != nil && inTitles[x.Parent.Path()] && dvdName.MatchString(x.Name) {
@@ -70,12 +70,8 @@ func (f *Files) Films() ([]Film, error) {
 	return append(films, more...), err
 }
 
-// filmName is what files of films are called; dvdName what those of a DVD-Video are: set,
-// part, and which of its files.
-var (
-	filmName = regexp.MustCompile(`(?i)\.(vob|vro|mpe?g|m2p|mod|dat|avi|mp4|m4v|mov|mts|m2ts?|mkv|wmv)$`)
-	dvdName  = regexp.MustCompile(`(?i)^(?:VIDEO_TS|VTS_(\d\d)_(\d))\.(IFO|BUP|VOB)$`)
-)
+// dvdName is what the files of a DVD-Video are called: set, part, and which of its files.
+var dvdName = regexp.MustCompile(`(?i)^(?:VIDEO_TS|VTS_(\d\d)_(\d))\.(IFO|BUP|VOB)$`)
 
 // discFolders goes through the folders of DVD-Video.
 func (f *Files) discFolders() func(yield func(File) bool) {

@@ -26,7 +26,7 @@ const (
 // (common practice).
 func rankOf(file string) rank {
 	dir, name := path.Split(strings.ToUpper(file))
-	stem, ext := strings.TrimSuffix(name, path.Ext(name)), strings.TrimPrefix(path.Ext(name), ".")
+	stem, ext := strings.TrimSuffix(name, path.Ext(name)), endingOf(name)
 	switch {
 	case ext == "BUP" || strings.HasPrefix(dir, "BDMV/BACKUP/"):
 		return rankSpare
@@ -39,6 +39,12 @@ func rankOf(file string) rank {
 	}
 	return rankFile
 }
+
+// endingOf is how a name ends, behind its last dot, in capitals.
+func endingOf(name string) string { return strings.ToUpper(strings.TrimPrefix(path.Ext(name), ".")) }
+
+// isFilm tells whether a file is a film by its name.
+func isFilm(name string) bool { return filmEndings[endingOf(name)] }
 
 // filmEndings is how the names of films end: program and transport streams, what
 // cameras write, and the usual files of computers.

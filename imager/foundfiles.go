@@ -205,7 +205,7 @@ func (f *Files) foundFilms() (films []Film, err error) {
 	}
 	for i, x := range f.found.finds {
 		e := f.of(f.found.folder.Children[i])
-		if x.Menus || !filmName.MatchString(e.Name) {
+		if x.Menus || !isFilm(e.Name) {
 			continue
 		}
 		if x.Set == nil {

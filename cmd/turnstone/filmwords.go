@@ -103,36 +103,45 @@ func lostInWords(films []imager.Film, x imager.File) string {
 	return ", " + lostTime(lost) + " of film lost"
 }
 
-// filmsStand says in a sentence how many films are whole, and what one that is not lacks;
-// "" where there are none.
-func filmsStand(films []imager.Film) string {
-	var whole int
-	var lacking []imager.Film
+// filmsTally says how many films are whole, without a period.
+func filmsTally(films []imager.Film) string {
+	whole := 0
 	for _, x := range films {
 		if x.State == imager.FileWhole {
 			whole++
-		} else {
+		}
+	}
+	switch n := len(films); {
+	case n == 1 && whole == 1:
+		return "The one film is whole"
+	case whole == n:
+		return fmt.Sprintf("All %d films are whole", n)
+	case n == 1:
+		return "The one film is not whole"
+	case whole == 0:
+		return fmt.Sprintf("None of %d films is whole", n)
+	default:
+		return fmt.Sprintf("%d of %d films %s whole", whole, n, be(int64(whole)))
+	}
+}
+
+// filmsStand says in a sentence how many films are whole, and what one that is not lacks;
+// "" where there are none.
+func filmsStand(films []imager.Film) string {
+	if len(films) == 0 {
+		return ""
+	}
+	var lacking []imager.Film
+	for _, x := range films {
+		if x.State != imager.FileWhole {
 			lacking = append(lacking, x)
 		}
 	}
-	s := ""
-	switch n := len(films); {
-	case n == 0:
-		return ""
-	case n == 1 && whole == 1:
-		s = "The one film is whole"
-	case whole == n:
-		s = fmt.Sprintf("All %d films are whole", n)
-	case n == 1:
-		s = "The one film is not whole"
-	case whole == 0:
-		s = fmt.Sprintf("None of %d films is whole", n)
-	default:
-		s = fmt.Sprintf("%d of %d films %s whole", whole, n, be(int64(whole)))
-	}
+	s := filmsTally(films)
 	for i, x := range lacking {
 		if i == mostLacking {
-			s += fmt.Sprintf("; %s more are not whole", thousands(int64(len(lacking)-i)))
+			n := int64(len(lacking) - i)
+			s += fmt.Sprintf("; %s more %s not whole", thousands(n), be(n))
 			break
 		}
 		s += "; " + shown(x.Name())
@@ -189,7 +198,7 @@ func filmsText(w io.Writer, films []imager.Film) {
 	if !timed(listed) {
 		return
 	}
-	fmt.Fprintf(w, "\nFilms: %s\n", filmsStand(listed))
+	fmt.Fprintf(w, "\n%s:\n", filmsTally(listed))
 	for _, x := range listed {
 		fmt.Fprintf(w, "  %s\n", filmLine(x))
 		if p := x.Play; p != nil && x.InSet == 0 && len(p.Takes) > 1 {
