@@ -16,6 +16,7 @@ import (
 type Extraction struct {
 	Names       []string // files by name; none: all
 	SkipDamaged bool     // write whole files only
+	Cut         bool     // write films so that players open them (cut.go)
 	// Progress is told how far it is, about every 256 KiB; may be nil.
 	Progress func(doneBytes, allBytes int64, name string)
 }
@@ -168,8 +169,9 @@ type extractor struct {
 // job is one file or folder to be written.
 type job struct {
 	File
-	as   string // where, below the folder
-	list string // and what is missing of it, where it turns out that something is
+	as    string // where, below the folder
+	list  string // and what is missing of it, where it turns out that something is
+	takes string // and a folder for a film's recordings, where they are written apart
 }
 
 // write writes the jobs.
@@ -192,6 +194,11 @@ func (x *extractor) write(ctx context.Context) error {
 
 // file writes one file. It gets its name with the next batch, its list before it.
 func (x *extractor) file(ctx context.Context, j job) error {
+	if parts, err := x.cuts(j); err != nil {
+		return err
+	} else if len(parts) > 0 {
+		return x.cutFile(ctx, j, parts)
+	}
 	w, err := x.out.create()
 	if err != nil {
 		return err

@@ -18,6 +18,7 @@ type lacks struct {
 	lines   bytes.Buffer
 	last    tree.Span // of what, not in lines yet
 	what    fill
+	cut     bool // they are left out of what is written, rather than zeros
 }
 
 func newLacks(j job) *lacks { return &lacks{j: j} }
@@ -56,7 +57,11 @@ func (l *lacks) flush() {
 func (l *lacks) text() []byte {
 	l.flush()
 	var b bytes.Buffer
-	fmt.Fprintf(&b, "# %s: %d of its %d bytes are missing, and are zeros here.\n", shownIn(l.j.Path()), l.missing, l.j.known())
+	here := "are zeros here"
+	if l.cut {
+		here = "are left out here, with what can't be shown without them"
+	}
+	fmt.Fprintf(&b, "# %s: %d of its %d bytes are missing, and %s.\n", shownIn(l.j.Path()), l.missing, l.j.known(), here)
 	if l.j.Why != "" {
 		fmt.Fprintf(&b, "# It is not certain what belongs to it: %s.\n", l.j.Why)
 	}

@@ -54,6 +54,9 @@ func (x *extractor) layOut() {
 		for _, j := range here {
 			// The lists come last, so that they take no name away.
 			j.list = path.Join(at.as, taken.give(shorten(path.Base(j.as), maxSafeName-len(listTail))+listTail))
+			if x.o.Cut && isFilm(j.Name) {
+				j.takes = path.Join(at.as, taken.give(shorten(path.Base(j.as), maxSafeName-len(takesTail))+takesTail))
+			}
 			x.take(j)
 		}
 		slices.Reverse(below)

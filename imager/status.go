@@ -30,6 +30,9 @@ type Status struct {
 	// none. StatusOf leaves it to FormTwoOf.
 	FormTwo *FormTwoStatus `json:"form2"`
 
+	// Watched is that somebody has watched what there is; null where nobody said so.
+	Watched *mapfile.Watched `json:"watched"`
+
 	// Wanted is what the customer needs of it; null where that is everything.
 	Wanted *WantedStatus `json:"wanted"`
 
@@ -99,7 +102,7 @@ func StatusOf(m *mapfile.Map) Status {
 	s.Wanted = wantedStatus(m, wanted, s)
 	s.FailedHere = failedIn(m, len(m.Rounds())-1, wanted)
 	s.OpenHere = s.Missing() - s.FailedHere
-	s.Seen = d.Seen
+	s.Seen, s.Watched = d.Seen, m.Watched()
 	if c := m.Closing(); c.State != "" {
 		s.Closing = &c
 	}

@@ -18,6 +18,7 @@
 //	"records"        "disc"                  JSON: discRecord
 //	                 "wanted"                JSON: wantedRecord; none: everything is wanted
 //	                 "closing"               JSON: Closing; none: the case is open
+//	                 "watched"               JSON: Watched; none: nobody said so
 //	                 "round 00000" ...       JSON: Round
 //	                 "drive 00000" ...       JSON: Drive
 //	                 "pass 00000" ...        JSON: Pass
@@ -90,6 +91,7 @@
 //	1.3  where the disc's sessions begin
 //	1.4  the record "closing"
 //	1.5  what had opened the round of a merged pass where it was read
+//	1.6  the record "watched"
 //
 // # What a kill or a loss of power leaves
 //

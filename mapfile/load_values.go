@@ -43,6 +43,15 @@ func (l *loader) loadRecords() {
 			l.bad("%v", err)
 		}
 	}
+	if body, ok := l.take(watchedKey); ok {
+		w, err := decodeJSON[Watched](body)
+		if err == nil {
+			err = m.SetWatched(w)
+		}
+		if err != nil {
+			l.bad("watched: %v", err)
+		}
+	}
 	loadAll(l, "drive", func(d Drive) error { m.AddDrive(d); return nil })
 	loadAll(l, "round", func(r Round) error { m.AddRound(r); return nil })
 	loadAll(l, "pass", func(p Pass) error { _, err := m.AddPass(p); return err })

@@ -32,6 +32,7 @@ type Map struct {
 	events    []Event // pending
 	wanted    Wanted
 	closing   Closing
+	watched   *Watched // nil: nobody said so
 
 	pending  pending
 	file     fileState

@@ -18,7 +18,8 @@ import (
 
 // pending is what changed since the last Commit.
 type pending struct {
-	disc, wanted, closing  bool
+	disc, wanted           bool
+	closing, watched       bool
 	rounds, drives, passes map[int]bool
 	states, conflicts      map[uint32]bool
 	runs                   map[runKey]bool
@@ -32,7 +33,7 @@ func newPending() pending {
 }
 
 func (p *pending) empty() bool {
-	return !p.disc && !p.wanted && !p.closing && len(p.rounds)+len(p.drives)+len(p.passes)+len(p.states)+len(p.conflicts)+len(p.runs) == 0
+	return !p.disc && !p.wanted && !p.closing && !p.watched && len(p.rounds)+len(p.drives)+len(p.passes)+len(p.states)+len(p.conflicts)+len(p.runs) == 0
 }
 
 // everything is the pending changes that make an empty file hold all of m.
@@ -40,6 +41,7 @@ func everything(m *Map) pending {
 	m.cool()
 	p := newPending()
 	p.disc, p.wanted, p.closing = true, len(m.wanted.Names) > 0, m.closing.State != ""
+	p.watched = m.watched != nil
 	for n := range m.rounds {
 		p.rounds[n] = true
 	}
@@ -252,6 +254,9 @@ func (w *writer) records(m *Map, what pending) {
 	}
 	if what.closing {
 		w.putJSON(recordBucket, []byte(closingKey), m.closing)
+	}
+	if what.watched {
+		w.putJSON(recordBucket, []byte(watchedKey), m.watched)
 	}
 	for _, n := range slices.Sorted(maps.Keys(what.drives)) {
 		w.putJSON(recordBucket, recordKey("drive", n), m.drives[n])

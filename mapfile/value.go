@@ -14,7 +14,7 @@ import (
 // this program does not know of is not lost.
 const (
 	major = 1
-	minor = 5
+	minor = 6
 )
 
 // The buckets of the file.
@@ -122,7 +122,7 @@ func (r discRecord) disc() (Disc, error) {
 // Keys. Numbers in them are big-endian, so that the order of keys is that of
 // places; those of records are decimal, for people.
 
-const discKey, wantedKey, closingKey = "disc", "wanted", "closing"
+const discKey, wantedKey, closingKey, watchedKey = "disc", "wanted", "closing", "watched"
 
 func recordKey(kind string, n int) []byte { return fmt.Appendf(nil, "%s %05d", kind, n) }
 

@@ -21,7 +21,8 @@ var extractCommand = command{
 Writes the disc's files, or those named as with want, into the folder DIR, which must be
 absent or empty. Each gets its name once it is there in full. A damaged file has zeros
 where bytes are missing, and beside it a list of these, NAME.missing.txt; --damaged skip
-leaves such files out. Names that could do harm, or that differ in nothing but case, are
+leaves such files out, and --damaged cut writes films so that players open them: without
+what can't be shown, and a disc's recordings that lie in one file each by itself. Names that could do harm, or that differ in nothing but case, are
 changed, and links are not made: both are listed. Where directories are missing, what is
 found by content is written into a folder of its own. Exit code 3 says that a file is
 damaged, 5 that one is disputed or that the image is not as it came.`,
@@ -30,7 +31,7 @@ damaged, 5 that one is disputed or that the image is not as it came.`,
 }
 
 func setupExtract(f *pflag.FlagSet) action {
-	damaged := f.String("damaged", "keep", "what becomes of damaged files: `keep|skip`")
+	damaged := f.String("damaged", "keep", "what becomes of damaged files: `keep|skip|cut`")
 	asJSON := f.Bool("json", false, "one JSON document")
 	return func(args []string, s streams) error {
 		switch {
@@ -38,10 +39,10 @@ func setupExtract(f *pflag.FlagSet) action {
 			return usagef("which case, and into which folder? turnstone extract CASE DIR")
 		case len(args) == 1:
 			return usagef("into which folder? turnstone extract %s DIR", shellWord(args[0]))
-		case *damaged != "keep" && *damaged != "skip":
-			return usagef("--damaged %q: say keep or skip", *damaged)
+		case *damaged != "keep" && *damaged != "skip" && *damaged != "cut":
+			return usagef("--damaged %q: say keep, skip or cut", *damaged)
 		}
-		return extract(args[0], args[1], imager.Extraction{Names: args[2:], SkipDamaged: *damaged == "skip"}, *asJSON, s)
+		return extract(args[0], args[1], imager.Extraction{Names: args[2:], SkipDamaged: *damaged == "skip", Cut: *damaged == "cut"}, *asJSON, s)
 	}
 }
 

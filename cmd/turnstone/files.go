@@ -32,20 +32,36 @@ Of films it tells the play time that is lost, and where: of a DVD-Video by title
 directories are missing it looks for films and other files by their content, and lists
 them apart; --found does so where none is missing, too.
 
+--peek DIR cuts clips of 10 s at a quarter, half and three quarters of each film, without
+decoding them, to tell which film is which. --watch FILE cuts clips around the gaps, where
+rounds join, and samples, and lists them in a playlist (XSPF) that players open: nothing
+is handed over that nobody has watched. --watched yes or no notes that somebody did.
+
 --sums writes the SHA-256 of the whole files into the case's folder files, in the form
 that sha256sum -c takes; check --files compares with it later.`,
-	example: "turnstone files anna-wedding",
+	example: "turnstone files anna-wedding\nturnstone files anna-wedding --watch anna.xspf",
 	setup:   setupFiles,
 }
 
 func setupFiles(f *pflag.FlagSet) action {
 	sums := f.Bool("sums", false, "write the SHA-256 of the whole files into the case")
 	find := f.Bool("found", false, "look by content where no directory is missing, too")
+	var w watching
+	f.StringVar(&w.peek, "peek", "", "cut a few clips of each film into the folder `DIR`")
+	f.StringVar(&w.watch, "watch", "", "cut clips of what is worth watching, and list them in the playlist `FILE`")
+	f.StringVar(&w.watched, "watched", "", "note that somebody watched, and whether it can be handed over so: `yes|no`")
+	f.StringVar(&w.by, "by", "", "who watched: a `NAME`")
 	asJSON := f.Bool("json", false, "one JSON document")
 	return func(args []string, s streams) error {
 		dir, err := oneCase(args)
 		if err != nil {
 			return err
+		}
+		if err := w.check(*sums || *find || *asJSON); err != nil {
+			return err
+		}
+		if w.asked() {
+			return w.do(dir, s)
 		}
 		return listFiles(dir, *sums, *find, *asJSON, s)
 	}

@@ -145,6 +145,9 @@ func statusText(dir string, st imager.Status, files string, next []imager.Advice
 	if files != "" {
 		b.WriteString("\n" + files)
 	}
+	if w := st.Watched; w != nil {
+		fmt.Fprintf(&b, "\n%s%s.\n", upper(imager.WatchedInWords(*w)), sinceWatched(st.Good-w.Good))
+	}
 	next = besideFirst(st, next)
 	if len(next) > 0 {
 		b.WriteByte('\n')
