@@ -86,7 +86,12 @@ func makeReport(dir string, o reportOptions, s streams) error {
 	if err != nil {
 		return err
 	}
-	r, err := reports.Of(reports.Source{Dir: dir, Name: filepath.Base(abs), Program: programVersion(), Now: time.Now(), Letterhead: head})
+	watched, err := watchedOfReport(dir)
+	if err != nil {
+		return err
+	}
+	r, err := reports.Of(reports.Source{Dir: dir, Name: filepath.Base(abs), Program: programVersion(), Now: time.Now(), Letterhead: head,
+		Films: filmsOfReport, Watched: watched})
 	if err != nil {
 		return err
 	}

@@ -108,7 +108,8 @@ func (w watching) cut(dir string, s streams) (err error) {
 	tell(s.Out, "%s", skippedInWords(skipped))
 	if len(places) == 0 {
 		tell(s.Out, "There is no film in the image that clips can be cut of.\n")
-		return rottenFound(files, dir, s)
+		rottenFound(files, dir, s)
+		return nil
 	}
 	switch err := files.WriteClips(ctx, clips, places); {
 	case errors.Is(err, imager.ErrFolderTaken):
@@ -118,14 +119,16 @@ func (w watching) cut(dir string, s streams) (err error) {
 	}
 	if list == "" {
 		tell(s.Out, "Into %s: %s, of %s.\n", clips, clipsInWords(places), filmsCut(places))
-		return rottenFound(files, dir, s)
+		rottenFound(files, dir, s)
+		return nil
 	}
 	if err := writePlaylist(list, clips, places); err != nil {
 		return err
 	}
 	tell(s.Out, "%s: %s.\n%sWatch %s, and note it: turnstone files %s --watched yes --by NAME\n",
 		list, placesInWords(places), whyInWords(places), list, shellWord(dir))
-	return rottenFound(files, dir, s)
+	rottenFound(files, dir, s)
+	return nil
 }
 
 // filmsToCut is the films that clips are cut of: the wanted ones where only they matter.
