@@ -181,6 +181,7 @@ func filesText(w io.Writer, files *imager.Files, films []imager.Film) {
 		fmt.Fprintf(w, "%s%s\n", strings.Repeat("  ", depth), fileLine(files, x)+lostInWords(films, x))
 	}
 	filmsText(w, films)
+	unaskedText(w, files)
 	foundText(w, files, films)
 	problemsText(w, files)
 }
@@ -300,7 +301,8 @@ func filesDocument(out io.Writer, files *imager.Files, films []imager.Film, sums
 	for _, x := range films {
 		told = append(told, filmDocOf(x))
 	}
-	err = errors.Join(err, field("films", told, ","), field("found_by_content", found, ","), field("cut_off", files.CutOff(), ""))
+	err = errors.Join(err, field("films", told, ","), field("found_by_content", found, ","), field("cut_off", files.CutOff(), ","),
+		field("not_asked_yet", unaskedDocs(files), ""))
 	fmt.Fprintln(w, "}")
 	return errors.Join(err, w.Flush())
 }

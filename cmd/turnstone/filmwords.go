@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"turnstone/device/sector"
 	"turnstone/imager"
 	"turnstone/imager/video"
 	"turnstone/imager/volume"
@@ -248,6 +249,45 @@ func foundText(w io.Writer, files *imager.Files, films []imager.Film) {
 	if cut := files.CutOff(); cut > 0 {
 		fmt.Fprintf(w, "  and %s that begin there, and whose end is not certain\n", filesInWords(cut, "file"))
 	}
+}
+
+// unaskedText says what of the files that lack something this surface was not asked for
+// yet; nothing where that is nothing, or all of it.
+func unaskedText(w io.Writer, files *imager.Files) {
+	var told []string
+	more, asked := 0, false
+	for _, u := range files.Unasked() {
+		asked = asked || u.Open < u.Missing
+		switch {
+		case u.Open == 0:
+		case len(told) == mostGaps:
+			more++
+		default:
+			told = append(told, fmt.Sprintf("%s of %s", bytesInWords(u.Open*sector.Size), shown(u.File.Name)))
+		}
+	}
+	if len(told) == 0 || !asked {
+		return
+	}
+	if more > 0 {
+		told = append(told, "and some of "+filesInWords(more, "more file"))
+	}
+	fmt.Fprintf(w, "\nNot asked for on this surface yet: %s. How much of that an hour more brings is not known.\n", strings.Join(told, ", "))
+}
+
+// unaskedDoc is a file that lacks something, in the document of files --json.
+type unaskedDoc struct {
+	Path    string `json:"path"`
+	Missing int64  `json:"missing_sectors"`
+	Open    int64  `json:"not_asked_sectors"` // of them, on this surface
+}
+
+func unaskedDocs(files *imager.Files) []unaskedDoc {
+	docs := []unaskedDoc{}
+	for _, u := range files.Unasked() {
+		docs = append(docs, unaskedDoc{u.File.Path(), u.Missing, u.Open})
+	}
+	return docs
 }
 
 // filmDoc is a film in the document of files --json.
