@@ -19,8 +19,11 @@ import (
 // recognise compares what the drive tells without reading sectors with what the
 // case knows, and tells whether one good block has to be read to be sure. An
 // *OtherDiscError is returned where the two contradict each other.
-func (c *Case) recognise(info device.Info) (mustRead bool, err error) {
-	d := c.m.Disc()
+func (c *Case) recognise(info device.Info) (mustRead bool, err error) { return recognise(c.m, info) }
+
+// recognise is Case.recognise by a map alone.
+func recognise(m *mapfile.Map, info device.Info) (mustRead bool, err error) {
+	d := m.Disc()
 	if d.Sectors-info.Sectors > mayLack(info.Node) || kindsDiffer(d.Kind, info.Kind) {
 		return false, &OtherDiscError{Case: discInWords(d.Kind, d.Sectors), Drive: discInWords(info.Kind, info.Sectors)}
 	}
@@ -32,20 +35,42 @@ func (c *Case) recognise(info device.Info) (mustRead bool, err error) {
 			}
 		}
 	}
-	if c.m.Count(mapfile.Good) == 0 {
+	if m.Count(mapfile.Good) == 0 {
 		return false, nil // nothing in the image that sectors of another disc could mix with
 	}
 	if id := info.Identity[device.Unique]; id != "" && id == d.Identity[device.Unique] {
 		return false, nil
 	}
 	if info.Sectors == d.Sectors && info.Medium != "" {
-		for _, p := range c.m.Passes() {
+		for _, p := range m.Passes() {
 			if p.Medium == info.Medium {
 				return false, nil
 			}
 		}
 	}
 	return true, nil
+}
+
+// Likeness is how much the disc in a drive is like a case's, as far as a drive tells
+// without reading sectors.
+type Likeness uint8
+
+const (
+	OtherDisc Likeness = iota // it is another one, or nothing of the case's is known
+	LikeIt                    // it may be the case's; a good block has to show it
+	SameDisc                  // it is the case's
+)
+
+// LikenessOf is how much the disc in a drive is like that of a map.
+func LikenessOf(m *mapfile.Map, info device.Info) Likeness {
+	mustRead, err := recognise(m, info)
+	switch {
+	case err != nil || m.Count(mapfile.Good) == 0:
+		return OtherDisc
+	case mustRead:
+		return LikeIt
+	}
+	return SameDisc
 }
 
 // mayLack is how many sectors less than the case knows a drive may show of the

@@ -78,6 +78,11 @@ func shareLock(dir string) (io.Closer, error) {
 
 // UserOf is who writes into the case in dir at this moment; nil where nobody does.
 func UserOf(dir string) (*InUseError, error) {
+	// Sharing the lock would be in the way of a writer that takes it this moment, so it
+	// is tried only where the file names one: who looks often is in nobody's way.
+	if info, err := os.Stat(filepath.Join(dir, lockName)); err == nil && info.Size() == 0 {
+		return nil, nil
+	}
 	l, err := shareLock(dir)
 	if user, ok := errors.AsType[*InUseError](err); ok {
 		return user, nil

@@ -88,7 +88,7 @@ func codeOf(err error) int {
 		return exitDrive
 	case errors.As(err, &read) && read.Last():
 		return exitDrive
-	case is(imager.ErrRange, imager.ErrSameCase, imager.ErrSettings):
+	case is(imager.ErrRange, imager.ErrSameCase, imager.ErrSettings, imager.ErrNoTray, imager.ErrNoPlaces, imager.ErrOwnFile):
 		return exitUsage
 	}
 	return exitFailed
@@ -109,6 +109,10 @@ func cure(err error) string {
 		return open.Cure
 	case errors.Is(err, imager.ErrDiscarded):
 		return discardedNote(err)
+	case errors.Is(err, imager.ErrNoPlaces):
+		return "--kind says what disc it is: cd, dvd or bd."
+	case errors.Is(err, imager.ErrOwnFile):
+		return "Name the drive, or another image."
 	case errors.As(err, &refused):
 		return ""
 	case errors.Is(err, imager.ErrOtherDisc):

@@ -17,7 +17,7 @@ type planned struct {
 // order is that of the next pass.
 func (p *planned) order(t ruler.Task) ruler.Order {
 	if p.job == nil {
-		p.job, p.err = imager.NewRehearsal(discOf(t.Info))
+		p.job, p.err = imager.NewRehearsal(imager.DiscOf(t.Info))
 	}
 	for ; p.round < t.Round; p.round++ {
 		p.job.OpenRound()

@@ -2,11 +2,9 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
-	"slices"
 	"time"
 
 	"github.com/spf13/pflag"
@@ -114,102 +112,40 @@ func read(dir string, o readOptions, s streams) error {
 	if err != nil {
 		return err
 	}
-	var c *imager.Case
-	var clock benchClock
-	who := writer()
-	who.Now = clock.now
-	if there {
-		// Before the drive: who has the case is known at once.
-		if c, err = imager.Open(dir, who); err != nil {
-			return err
-		}
-		defer func() { c.Close() }()
-		if c.Cracked() { // before the drive is touched: opening it may spin the disc
-			return imager.ErrCracked
-		}
-	} else if o.settle {
-		return fmt.Errorf("%s: %w", dir, imager.ErrNoCase)
-	} else {
+	if !there && !o.settle {
 		tell(words, "Looked at the disc? A cracked one can burst in the drive: turnstone inspect %s --crack no\n", shellWord(dir))
 	}
-	round, passes := 0, 0
-	start := time.Now()
-	if there {
-		m := c.Map()
-		round, passes = len(m.Rounds())-1, len(m.Passes())
-		if known := m.Disc().Kind; o.kind == "" && known != device.Unknown && !isSimulated(o.drive) {
-			o.kind = known // a plain device or file does not know it
-		}
-		if last := lastEntry(m); practised(m) && last.After(start) {
-			start = last
-		}
-	}
-	reader, err := openDrive(ctx, opening{node: o.drive, kind: o.kind, stall: o.stall, assume: o.assume, mains: o.mains,
-		round: round, passes: passes}, s)
+	d := &terminalDesk{o: o, s: s, words: words, known: there}
+	run, err := imager.NewRuns(writer).Start(ctx, o.drive, imager.Job{Dir: dir, Open: o.open(s), Eject: o.eject, Reading: imager.Reading{
+		Only: o.only, Again: o.again, ToTheEnd: o.toTheEnd, Budget: o.budget, SameDisc: o.sameDisc, Settle: o.settle,
+		Allow: allowStep(o, s), Survey: o.survey, SurveyEvenly: o.surveyMissing,
+	}}, d)
 	if err != nil {
-		return interrupted(err, s)
+		return err
 	}
-	defer reader.Close()
-	tray, ejects := reader.(device.Ejector)
-	if o.eject && !ejects {
-		return usagef("--eject: %s has no tray that a program can open", reader.Info().Name())
-	}
-	if kind := reader.Info().Kind; o.survey > 0 && kind == device.Unknown {
-		return usagef("nothing is known of where on a disc the sectors of %s lie; --kind says what it is", reader.Info().Node)
-	}
-	clock.follow(reader, start)
-	if !there {
-		if err := imager.CheckRange(o.only, reader.Info().Sectors); err != nil {
-			return err
-		}
-		if c, err = imager.Create(dir, who, discOf(reader.Info())); err != nil {
-			return err
-		}
-		defer func() { c.Close() }()
-	}
-	if c.IsOwn(reader.Info().Node) {
-		return usagef("%s is a file of this case itself; name the drive, or another image", reader.Info().Node)
-	}
-	if there {
-		warnOfClock(c.Map(), time.Now(), words)
-		if err := askTreated(ctx, c, reader.Info(), o, s); err != nil {
-			return interrupted(err, s)
-		}
-	}
-	missing := imager.StatusOf(c.Map()).Missing()
-	for _, w := range imager.TargetWarnings(dir, missing*sector.Size) {
-		note(w, o, s)
-	}
-	l := newListener(o.json, s.Err)
-	if isSimulated(o.drive) {
-		l = slowedDown(l)
-	}
-	if o.surveyMissing {
-		o.only, o.again = sector.Of(slices.Collect(imager.Missing(c.Map()))...), true
-	}
-	end, err := c.Read(ctx, imager.Reading{
-		Reader: reader, Only: o.only, Again: o.again, ToTheEnd: o.toTheEnd, Budget: o.budget, SameDisc: o.sameDisc, Settle: o.settle, Listener: l,
-		Settings: o.settings(reader.Info().Kind), Allow: allowStep(o, s), Survey: o.survey, SurveyEvenly: o.surveyMissing,
-	})
-	l.close()
-	if errors.Is(context.Cause(ctx), errStopped) {
-		stopSpindle(reader, o, s)
-	}
-	if o.eject && !end.Failed() {
-		if err := tray.Eject(context.WithoutCancel(ctx)); err != nil {
-			note(fmt.Sprintf("the tray did not open: %v", err), o, s)
-		}
-	}
+	out, err := run.Wait()
+	d.close()
 	if err != nil && !nothingDone(err) {
-		if end.Pass >= 0 {
+		if out.Pass >= 0 {
 			return explain(err, dir, o, s)
 		}
 		return interrupted(err, s)
 	}
 	if o.survey > 0 {
-		return concludeSurvey(c.Map(), o, end, err, s)
+		return concludeSurvey(out.Map, o, out.Ending, err, s)
 	}
-	return conclude(c.Map(), dir, o, end, err, s)
+	return conclude(out.Map, dir, o, out.Ending, err, s)
+}
+
+// open opens the drive that the options name.
+func (o readOptions) open(s streams) func(context.Context, imager.Known) (device.Reader, error) {
+	return func(ctx context.Context, k imager.Known) (device.Reader, error) {
+		if o.kind == "" && !isSimulated(o.drive) {
+			o.kind = k.Kind // a plain device or file does not know it
+		}
+		return openDrive(ctx, opening{node: o.drive, kind: o.kind, stall: o.stall, assume: o.assume, mains: o.mains,
+			round: k.Round, passes: k.Passes}, s)
+	}
 }
 
 // settings are what the user wants the drive to be set to.
@@ -220,23 +156,6 @@ func (o readOptions) settings(kind string) mapfile.Settings {
 		s.Retries = &n
 	}
 	return s
-}
-
-// discOf is what a new case knows of its disc.
-func discOf(info device.Info) mapfile.Disc {
-	return mapfile.Disc{
-		Kind: info.Kind, Sectors: info.Sectors, BlockSectors: int64(info.BlockSectors),
-		Written: imager.WrittenArea(info), Sessions: imager.SessionsOf(info), Layers: info.Layers, Parallel: info.Parallel, Identity: info.Identity,
-	}
-}
-
-// note says something beside the events.
-func note(text string, o readOptions, s streams) {
-	if o.json {
-		json.NewEncoder(s.Err).Encode(mapfile.Event{Time: time.Now(), Pass: -1, Kind: "note", Text: text})
-		return
-	}
-	tell(s.Err, "turnstone: %s\n", text)
 }
 
 // interrupted says that the user ended the command before a pass began, where

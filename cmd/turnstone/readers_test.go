@@ -34,7 +34,7 @@ func TestReadersDuringAThousandCheckpoints(t *testing.T) {
 		drive.Fail(sector.Span(a, 1), device.Medium, devicetest.Always)
 	}
 	info := drive.Info()
-	c, err := imager.Create(dir, imager.Writer{Command: "test", CaseID: "invented", Now: time.Now}, discOf(info))
+	c, err := imager.Create(dir, imager.Writer{Command: "test", CaseID: "invented", Now: time.Now}, imager.DiscOf(info))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -151,7 +151,7 @@ func round(dir string, r mapfile.Round, amend, yes, quiet bool, s streams) (err 
 
 // warnOfClock says when the clock stands before the last entry of the case.
 func warnOfClock(m *mapfile.Map, now time.Time, w io.Writer) {
-	last := lastEntry(m)
+	last := imager.LastEntry(m)
 	if now.Before(last) && !practised(m) {
 		tell(w, "turnstone: the clock says %s, and the case's last entry is of %s: is the date right?\n",
 			now.Format("2006-01-02 15:04"), last.Local().Format("2006-01-02 15:04"))

@@ -23,9 +23,10 @@ func TestJSONLinesOnly(t *testing.T) {
 		}
 	}
 	var said bytes.Buffer
-	note("little room", readOptions{json: true}, streams{Err: &said})
+	desk := terminalDesk{o: readOptions{json: true}, s: streams{Err: &said}}
+	desk.Note("little room")
 	if !json.Valid(said.Bytes()) || !strings.Contains(said.String(), "little room") {
-		t.Errorf("note with --json = %q; want JSON with the text", said.String())
+		t.Errorf("Note with --json = %q; want JSON with the text", said.String())
 	}
 }
 

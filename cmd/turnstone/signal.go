@@ -2,27 +2,25 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"io"
 	"os"
 	"os/signal"
 	"sync"
 	"syscall"
+
+	"turnstone/imager"
 )
 
 // stopSignal is what turnstone stop sends to the process that reads.
 const stopSignal = syscall.SIGUSR1
-
-// errStopped is why a context ended that turnstone stop has ended.
-var errStopped = errors.New("stopped by turnstone stop")
 
 // untilInterrupted is a context that ends with the first Ctrl-C or SIGTERM. A
 // second one leaves the program at once: what the map says by then is true, and
 // what it does not say is read again. A reader of our output who leaves does not
 // end the program: a pass goes on without being watched.
 //
-// The signal of turnstone stop ends it too, with errStopped as the cause.
+// The signal of turnstone stop ends it too, with imager.ErrStopped as the cause.
 func untilInterrupted(stderr io.Writer) (context.Context, func()) {
 	ctx, cancel := context.WithCancelCause(context.Background())
 	got := make(chan os.Signal, 2)
@@ -35,7 +33,7 @@ func untilInterrupted(stderr io.Writer) (context.Context, func()) {
 			select {
 			case sig := <-got:
 				if sig == stopSignal {
-					cancel(errStopped)
+					cancel(imager.ErrStopped)
 					first = false
 					continue
 				}

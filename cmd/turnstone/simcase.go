@@ -19,7 +19,7 @@ type simulatedCase struct {
 	scenario *sim.Scenario
 	budget   time.Duration
 	c        *imager.Case // nil until a drive has recognised the disc
-	clock    benchClock
+	clock    imager.Clock
 	began    time.Time
 }
 
@@ -28,7 +28,7 @@ func newSimulatedCase(dir string, s *sim.Scenario, budget time.Duration) (*simul
 		return nil, err
 	}
 	// The case is made in it once the disc is known.
-	return &simulatedCase{dir: dir, scenario: s, budget: budget, began: time.Now()}, os.Remove(dir)
+	return &simulatedCase{dir: dir, scenario: s, budget: budget, clock: imager.Clock{Wall: time.Now}, began: time.Now()}, os.Remove(dir)
 }
 
 // seldom is how often, in virtual time, a checkpoint is due at least: a crash
@@ -38,7 +38,7 @@ const seldom = time.Hour
 // read reads a pass until everything was asked for, whatever the drive does
 // meanwhile.
 func (k *simulatedCase) read(ctx context.Context, t ruler.Task, d *ruler.Attended) error {
-	k.clock.follow(d, k.began)
+	k.clock.Follow(d, k.began)
 	if err := k.open(t, d); err != nil {
 		return err
 	}
@@ -72,8 +72,8 @@ func (k *simulatedCase) read(ctx context.Context, t ruler.Task, d *ruler.Attende
 func (k *simulatedCase) open(t ruler.Task, d *ruler.Attended) (err error) {
 	if k.c == nil {
 		who := writer()
-		who.Now = k.clock.now
-		if k.c, err = imager.Create(k.dir, who, discOf(d.Info())); err != nil {
+		who.Now = k.clock.Now
+		if k.c, err = imager.Create(k.dir, who, imager.DiscOf(d.Info())); err != nil {
 			return err
 		}
 	}

@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"strings"
-	"sync"
 	"time"
 
 	"turnstone/device"
@@ -70,33 +69,6 @@ func openSimulated(node string, round, pass int) (device.Reader, error) {
 // Close implements device.Reader.
 func (d *simDrive) Close() error { return errors.Join(d.Drive.Close(), d.disc.Close()) }
 
-// benchClock is the time at the bench. Where a simulated drive works it is that
-// drive's: what would take an hour has taken an hour, for the case.
-type benchClock struct {
-	mu    sync.Mutex
-	base  time.Time
-	drive interface{ Now() time.Duration } // nil: time is real
-}
-
-func (c *benchClock) now() time.Time {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	if c.drive == nil {
-		return time.Now()
-	}
-	return c.base.Add(c.drive.Now())
-}
-
-// follow takes the time from a drive from now on, if it is a simulated one; base
-// is when its clock shows 0.
-func (c *benchClock) follow(r device.Reader, base time.Time) {
-	if d, ok := r.(interface{ Now() time.Duration }); ok {
-		c.mu.Lock()
-		defer c.mu.Unlock()
-		c.base, c.drive = base, d
-	}
-}
-
 // practised tells whether simulated drives read into a case: its times may lie
 // ahead of the clock.
 func practised(m *mapfile.Map) bool {
@@ -106,22 +78,6 @@ func practised(m *mapfile.Map) bool {
 		}
 	}
 	return false
-}
-
-// lastEntry is when something was last noted in a case, zero where nothing was.
-func lastEntry(m *mapfile.Map) time.Time {
-	var last time.Time
-	for _, r := range m.Rounds() {
-		if r.Opened.After(last) {
-			last = r.Opened
-		}
-	}
-	for _, p := range m.Passes() {
-		if p.Ended.After(last) {
-			last = p.Ended
-		}
-	}
-	return last
 }
 
 // calm passes progress on no more often than a person can follow: virtual time

@@ -6,7 +6,6 @@ import (
 	"testing"
 	"time"
 
-	"turnstone/device"
 	"turnstone/device/sector"
 	"turnstone/device/sim"
 	"turnstone/imager"
@@ -81,24 +80,6 @@ func TestOpeningsDiffer(t *testing.T) {
 	}
 }
 
-// A simulated drive's time is the case's.
-func TestBenchClock(t *testing.T) {
-	var c benchClock
-	if d := time.Since(c.now()); d < 0 || d > time.Minute {
-		t.Errorf("now() lies %v back; want the wall clock's", d)
-	}
-	base := time.Date(2026, 1, 2, 3, 4, 5, 0, time.UTC)
-	c.follow(stopped{}, base)
-	if got, want := c.now(), base.Add(time.Hour); !got.Equal(want) {
-		t.Errorf("now() = %v; want %v", got, want)
-	}
-}
-
-// stopped is a drive whose clock shows an hour.
-type stopped struct{ device.Reader }
-
-func (stopped) Now() time.Duration { return time.Hour }
-
 // Practice may run ahead of the clock, and the next pass goes on where the last
 // ended.
 func TestPractisedCases(t *testing.T) {
@@ -115,7 +96,7 @@ func TestPractisedCases(t *testing.T) {
 	if _, err := m.AddPass(mapfile.Pass{Started: ended.Add(-time.Minute), Ended: ended, How: imager.HowComplete}); err != nil {
 		t.Fatal(err)
 	}
-	if got := lastEntry(m); !got.Equal(ended) {
-		t.Errorf("lastEntry() = %v; want %v", got, ended)
+	if got := imager.LastEntry(m); !got.Equal(ended) {
+		t.Errorf("LastEntry() = %v; want %v", got, ended)
 	}
 }

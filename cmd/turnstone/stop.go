@@ -9,7 +9,6 @@ import (
 
 	"github.com/spf13/pflag"
 
-	"turnstone/device"
 	"turnstone/imager"
 )
 
@@ -94,23 +93,4 @@ func untilFree(ctx context.Context, dir string, pid int) error {
 			return fmt.Errorf("process %d was told to end %v ago and has not; switch the drive off: the case stays whole", pid, stopPatience)
 		}
 	}
-}
-
-// spindlePatience is how long a drive may take to stop its spindle.
-const spindlePatience = 5 * time.Second
-
-// stopSpindle has the disc come to rest, where the drive can be told so.
-func stopSpindle(r device.Reader, o readOptions, s streams) {
-	drive, ok := r.(device.SpindleStopper)
-	if !ok {
-		note("This drive can't be told to stop its disc: switch it off, or open its tray.", o, s)
-		return
-	}
-	ctx, cancel := context.WithTimeout(context.Background(), spindlePatience)
-	defer cancel()
-	if err := drive.StopSpindle(ctx); err != nil {
-		note(fmt.Sprintf("The drive did not stop its disc (%v): switch it off, or open its tray.", err), o, s)
-		return
-	}
-	note("The drive was told to stop its disc.", o, s)
 }
