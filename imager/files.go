@@ -115,6 +115,9 @@ func filesOf(m *mapfile.Map, d mapfile.Disc, read func(p []byte, at sector.LBA) 
 	return f, nil
 }
 
+// Map is the map by which the image was read; it must not be changed.
+func (f *Files) Map() *mapfile.Map { return f.m }
+
 // Close lets go of the image.
 func (f *Files) Close() error {
 	if f.f == nil {

@@ -6,6 +6,9 @@ import (
 	"fmt"
 	"path/filepath"
 	"sync"
+
+	"turnstone/device"
+	"turnstone/mapfile"
 )
 
 // Runs is the run service: it runs passes, several at once, one at a time on each
@@ -192,6 +195,17 @@ func (s *Runs) Change(dir string, do func(*Case) error) (err error) {
 		return fmt.Errorf("%s: %w: a pass runs on it", dir, ErrBusy)
 	}
 	c, err := Open(dir, s.writer())
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, c.Close()) }()
+	return do(c)
+}
+
+// Make makes a new case of a disc of which nothing is known but what do notes. The
+// errors are those of Create and of do.
+func (s *Runs) Make(dir string, do func(*Case) error) (err error) {
+	c, err := Create(dir, s.writer(), mapfile.Disc{Kind: device.Unknown, BlockSectors: 16})
 	if err != nil {
 		return err
 	}

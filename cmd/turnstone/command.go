@@ -29,7 +29,7 @@ type action func(args []string, s streams) error
 var commands = []command{
 	drivesCommand, inspectCommand, surveyCommand, readCommand, stopCommand, roundCommand, mergeCommand, packCommand,
 	unpackCommand, statusCommand, chartCommand, filesCommand, wantCommand, extractCommand, checkCommand, reportCommand,
-	closeCommand, discardCommand, simulateCommand, demoCommand,
+	closeCommand, discardCommand, benchCommand, simulateCommand, demoCommand,
 }
 
 func overview() string {

@@ -46,8 +46,9 @@ var house = map[string]struct{ ours, outside string }{
 	"imager/rawcd":     {"device device/sector ecc/cd", ""},
 	"imager": {"device device/sector device/spiral ecc/cd mapfile mapfile/chart imager/pack imager/plan imager/found imager/rawcd imager/video imager/volume imager/volume/tree",
 		""},
-	"imager/report": {"device device/sector mapfile mapfile/chart imager imager/volume imager/volume/tree", ""},
-	"cmd/turnstone": {"device device/sector device/child device/blockdev device/optical device/scsi device/sim device/sim/press device/sim/ruler device/sim/unit mapfile mapfile/chart imager imager/pack imager/plan imager/report imager/video imager/volume imager/volume/tree",
+	"imager/report":       {"device device/sector mapfile mapfile/chart imager imager/volume imager/volume/tree", ""},
+	"cmd/turnstone/bench": {"device mapfile mapfile/chart imager imager/report imager/volume/tree", ""},
+	"cmd/turnstone": {"cmd/turnstone/bench device device/sector device/child device/blockdev device/optical device/scsi device/sim device/sim/press device/sim/ruler device/sim/unit mapfile mapfile/chart imager imager/pack imager/plan imager/report imager/video imager/volume imager/volume/tree",
 		"github.com/spf13/pflag golang.org/x/sys"},
 }
 
@@ -58,7 +59,7 @@ var helpers = []string{"device/devicetest", "device/faultydisc", "device/faultyd
 // Packages of the standard library that only some may import.
 var reserved = map[string][]string{
 	"unsafe":    {"device/devnode", "device/optical"},
-	"net/http":  {"cmd/turnstone"},
+	"net/http":  {"cmd/turnstone/bench"},
 	"os/signal": {"cmd/turnstone"},
 	"flag":      {},
 }

@@ -162,18 +162,8 @@ func warnOfClock(m *mapfile.Map, now time.Time, w io.Writer) {
 // pipe it says the same and goes on, for what was done was done.
 func firmWish(m *mapfile.Map, r mapfile.Round, yes bool, s streams) bool {
 	st := imager.StatusOf(m)
-	if !takesOff(r, st.Disc.Kind) || yes {
-		return true
-	}
-	what := ""
-	switch open := float64(notAskedYet(st)) / float64(max(1, st.Disc.Written)); {
-	case st.Disc.Kind == "bd":
-		what = neverABluRay + " Was it done already?"
-	case st.Disc.Sectors == 0:
-		what = "Nothing was asked for yet. Sanding can't be undone. Read first?"
-	case open >= 0.01:
-		what = fmt.Sprintf("%.0f %% was not asked for yet. Sanding can't be undone. Read first?", open*100)
-	default:
+	what := doubtOf(r, st)
+	if what == "" || yes {
 		return true
 	}
 	in, ok := s.In.(*os.File)
@@ -185,6 +175,23 @@ func firmWish(m *mapfile.Map, r mapfile.Round, yes bool, s streams) bool {
 		return answered("yes", what+" [y/N] ", s)
 	}
 	return answered("no", what+" [Y/n] ", s)
+}
+
+// doubtOf is the question before a round that can't be undone; "" where nothing speaks
+// against it.
+func doubtOf(r mapfile.Round, st imager.Status) string {
+	if !takesOff(r, st.Disc.Kind) {
+		return ""
+	}
+	switch open := float64(notAskedYet(st)) / float64(max(1, st.Disc.Written)); {
+	case st.Disc.Kind == "bd":
+		return neverABluRay + " Was it done already?"
+	case st.Disc.Sectors == 0:
+		return "Nothing was asked for yet. Sanding can't be undone. Read first?"
+	case open >= 0.01:
+		return fmt.Sprintf("%.0f %% was not asked for yet. Sanding can't be undone. Read first?", open*100)
+	}
+	return ""
 }
 
 const neverABluRay = "A Blu-ray's data lies 0.1 mm under its surface: it is cleaned, read and compared, never sanded or polished."

@@ -163,7 +163,7 @@ func eventLine(e mapfile.Event) string {
 	switch e.Kind {
 	case imager.KindFailedRead, imager.KindEnded, imager.KindBroken, imager.KindRepaired: // the end of the command says it
 		return ""
-	case imager.KindReopened, imager.KindStep, imager.KindRestored, imager.KindCapped: // its text says all of it
+	case imager.KindReopened, imager.KindStep, imager.KindRestored, imager.KindCapped, imager.KindRound: // its text says all of it
 		return clock(e) + e.Text
 	case imager.KindStall:
 		if !e.Range.Empty() {

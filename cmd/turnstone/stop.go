@@ -57,7 +57,7 @@ func stop(dir string, s streams) error {
 	case user == nil:
 		tell(s.Out, "No pass runs on %s.\n", dir)
 		return nil
-	case user.PID == 0 || !strings.HasPrefix(user.Command, "turnstone "+readCommand.name+" "):
+	case user.PID == 0 || !runsPasses(user.Command):
 		return fmt.Errorf("%w: that is no pass, and ends by itself", user)
 	}
 	if err := syscall.Kill(user.PID, stopSignal); err != nil {
@@ -73,6 +73,13 @@ func stop(dir string, s streams) error {
 	tell(s.Out, "The pass of process %d was ended; what came is saved. Don't load the disc again until you know the noise.\n", user.PID)
 	tell(s.Out, "%s", standing(imager.StatusOf(m)))
 	return nil
+}
+
+// runsPasses tells whether a command line is of one that runs passes, and listens to
+// the signal of stop: bench ends all of its own then.
+func runsPasses(command string) bool {
+	name, _, _ := strings.Cut(strings.TrimPrefix(command, "turnstone "), " ")
+	return name == readCommand.name || name == benchCommand.name
 }
 
 // untilFree waits until a process does not write into the case any more.

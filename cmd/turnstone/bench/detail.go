@@ -1,0 +1,324 @@
+package bench
+
+import (
+	"bytes"
+	"fmt"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"turnstone/imager"
+	"turnstone/imager/volume/tree"
+	"turnstone/mapfile"
+	"turnstone/mapfile/chart"
+)
+
+// detail is what is shown of a case that somebody looks at. It is worked out anew when
+// a checkpoint has changed the case on the disk, and not at once: a reader should not
+// feel that it is looked at, so each time is followed by a pause of many times as long.
+type detail struct {
+	stamp string
+	at    time.Time     // when it was worked out
+	cost  time.Duration // how long that took
+	m     *mapfile.Map  // nil: nothing was worked out yet
+	next  string        // what is advised first
+	files []listed
+	list  int // counts listings: a number of a file means one of this
+	older bool
+}
+
+// rest is how many times as long as it took the painter leaves a case alone: the cost
+// to whoever reads is at most 1 in so many of one processor.
+const rest = 100
+
+// paintDetail is called with the case's mutex held.
+func (b *Bench) paintDetail(c *shown, fresh bool) {
+	b.paintLines(c)
+	d := &c.detail
+	switch {
+	case d.m != nil && d.stamp == c.stamp && !fresh:
+		return
+	case d.m != nil && len(c.sessions) > 0 && time.Since(d.at) < rest*d.cost:
+		return
+	}
+	began := time.Now()
+	b.workOut(c)
+	d.at, d.cost, d.stamp = time.Now(), time.Since(began), c.stamp
+}
+
+// workOut makes a case's entries from what is on the disk.
+func (b *Bench) workOut(c *shown) {
+	d := &c.detail
+	key := "case/" + c.id + "/"
+	var m *mapfile.Map
+	files, err := imager.OpenFiles(c.dir)
+	if err == nil {
+		m = files.Map()
+		defer files.Close()
+	} else if m, err = imager.Load(c.dir); err != nil {
+		b.ledger.put(key+"trouble", pathless(b.Speech.Trouble(err), c.dir))
+		return
+	}
+	d.m = m
+	st := imager.StatusOf(m)
+	if len(c.sessions) == 0 {
+		c.st, c.known = st, true
+	}
+	b.ledger.put(key+"trouble", "")
+	b.ledger.put(key+"standing", standingOf(st, b.Counsel))
+	b.ledger.put(key+"rounds", roundsOf(st))
+	advice := b.adviceOf(m, st)
+	d.next = ""
+	if len(advice) > 0 {
+		d.next = "Next: " + advice[0].What
+	}
+	b.ledger.put(key+"advice", advice)
+	b.ledger.put(key+"map", mapOf(m, c.job))
+	if files != nil {
+		d.files = listFiles(files)
+		d.list++
+		b.ledger.put(key+"files", filesOf(d.files, files.Choosy(), d.list))
+	}
+}
+
+// paintLines shows the last that happened.
+func (b *Bench) paintLines(c *shown) {
+	if !c.detail.older { // what the case has from before this server
+		c.detail.older = true
+		var all []line
+		mapfile.Events(filepath.Join(c.dir, "map.db"), func(e mapfile.Event) bool {
+			if text := b.Speech.Event(nameless(e)); text != "" {
+				all = appendLine(all, line{e.Time, pathless(text, c.dir)})
+			}
+			return true
+		})
+		c.lines = append(all, c.lines...)
+	}
+	all := slices.Clone(c.lines)
+	for _, s := range c.sessions {
+		_, _, _, lines, _ := s.desk.now()
+		all = append(all, lines...)
+	}
+	all = all[max(0, len(all)-mostLines):]
+	slices.Reverse(all)
+	b.ledger.put("case/"+c.id+"/events", append([]line{}, all...))
+}
+
+// standingRow is where a case stands.
+type standingRow struct {
+	Good      int64  `json:"good"`
+	Failed    int64  `json:"failed"`    // missing, failed on this surface
+	NotSince  int64  `json:"not_since"` // missing, not asked since the last treatment
+	NotYet    int64  `json:"not_yet"`
+	Conflicts int64  `json:"conflicts"`
+	Text      string `json:"text"`
+	Seen      string `json:"seen,omitempty"`
+}
+
+func standingOf(st imager.Status, c Counsel) standingRow {
+	untried := st.Untried
+	if st.Wanted != nil {
+		untried = st.Wanted.Untried
+	}
+	notYet := min(untried, st.OpenHere)
+	r := standingRow{Good: st.Good, Failed: st.FailedHere, NotYet: notYet, NotSince: st.Missing() - st.FailedHere - notYet,
+		Conflicts: st.Conflicts, Text: strings.TrimSpace(c.Standing(st))}
+	if st.Seen != nil {
+		r.Seen = imager.SeenInWords(mapfile.Seen{Crack: st.Seen.Crack, Fragile: st.Seen.Fragile, Label: st.Seen.Label, SizeCM: st.Seen.SizeCM})
+	}
+	return r
+}
+
+// roundRow is a round on the page.
+type roundRow struct {
+	Round  int       `json:"round"`
+	What   string    `json:"what"`
+	Won    int64     `json:"won"`
+	Passes []passRow `json:"passes"`
+}
+
+type passRow struct {
+	Pass    int     `json:"pass"`
+	Drive   string  `json:"drive"`
+	Won     int64   `json:"won"`
+	Failed  int64   `json:"failed"`
+	Seconds float64 `json:"seconds"`
+	Ended   string  `json:"ended"`
+}
+
+func roundsOf(st imager.Status) []roundRow {
+	all := []roundRow{}
+	for _, r := range st.Rounds {
+		row := roundRow{Round: r.Round, What: strings.Join(r.Treatments, "; "), Won: r.Won, Passes: []passRow{}}
+		if r.Round == 0 {
+			row.What = "the disc as it came in"
+		}
+		for _, p := range r.Passes {
+			drive, ended := p.Drive, endedWords[p.Ended]
+			if p.Merged {
+				drive = "another case" // its name may be a customer's
+			}
+			if p.Ended == "" {
+				ended = "It runs, or was ended by force"
+			}
+			row.Passes = append(row.Passes, passRow{p.Pass, filepath.Base(drive), p.Won, p.FailedReads, p.Seconds, ended})
+		}
+		all = append(all, row)
+	}
+	return all
+}
+
+// adviceRow is what to do next, with the cautions that belong to it.
+type adviceRow struct {
+	What     string   `json:"what"`
+	Why      string   `json:"why"`
+	Cautions []string `json:"cautions,omitempty"`
+}
+
+// mostAdvice is how many things to do are shown: the rest comes when these are done.
+const mostAdvice = 3
+
+func (b *Bench) adviceOf(m *mapfile.Map, st imager.Status) []adviceRow {
+	rows := []adviceRow{}
+	for _, a := range imager.Advise(m) {
+		if len(rows) == mostAdvice {
+			break
+		}
+		row := adviceRow{What: a.What, Why: a.Why}
+		if _, typed, ok := strings.Cut(a.Do, "round CASE "); ok {
+			if t, err := imager.ParseTreatment(strings.Trim(typed, `"`)); err == nil {
+				row.Cautions = b.Counsel.Cautions(mapfile.Round{Treatments: []mapfile.Treatment{t}}, st)
+			}
+		}
+		rows = append(rows, row)
+	}
+	return rows
+}
+
+// mapRow is which pictures of the damage map there are, and what they show for those
+// who don't see them. Version tells one state of it from the next.
+type mapRow struct {
+	Version string     `json:"version"`
+	Sheets  []sheetRow `json:"sheets"`
+	Text    string     `json:"text"`
+}
+
+type sheetRow struct {
+	Name  string `json:"name"`
+	Title string `json:"title"`
+}
+
+func mapOf(m *mapfile.Map, title string) mapRow {
+	p, err := imager.DamageMap(m, chart.View{Title: title, Round: chart.Latest, Layer: chart.AllLayers})
+	if err != nil {
+		return mapRow{Text: err.Error(), Sheets: []sheetRow{}}
+	}
+	var text, all bytes.Buffer
+	p.Text(&text, chart.Style{Width: 64})
+	r := mapRow{Text: text.String(), Sheets: []sheetRow{}}
+	for _, s := range p.Sheets() {
+		r.Sheets = append(r.Sheets, sheetRow{s.Name, s.Title})
+		s.SVG(&all)
+	}
+	r.Version = idOf(all.String())
+	return r
+}
+
+// listed is a file of a disc in a listing.
+type listed struct {
+	path  string // on the disc, from its root; told only to who asks for names
+	label string // "film 2"
+	film  bool
+	row   fileRow
+}
+
+// fileRow is a file on the page, without its name.
+type fileRow struct {
+	N       int     `json:"n"`
+	Label   string  `json:"label"`
+	State   string  `json:"state"` // whole, damaged, unknown, disputed
+	Bytes   int64   `json:"bytes"`
+	Missing int64   `json:"missing"`
+	Places  int     `json:"places"` // runs of bytes that are missing
+	Share   float64 `json:"share"`  // of what is known of it, that is there
+	Wanted  bool    `json:"wanted"`
+	// Playing says what is missing in play time; "" where that is not known.
+	Playing string `json:"playing,omitempty"`
+}
+
+// filesRow is the files of a disc, films first, the largest first.
+type filesRow struct {
+	List   int       `json:"list"`   // of which listing the numbers are
+	Choosy bool      `json:"choosy"` // not all is wanted
+	Whole  int       `json:"whole"`
+	All    int       `json:"all"`
+	Rows   []fileRow `json:"rows"`
+}
+
+// mostFiles is how many files are shown.
+const mostFiles = 60
+
+// films are the ends of names of files that hold video.
+var films = []string{".vob", ".vro", ".mpg", ".mpeg", ".m2ts", ".mts", ".mp4", ".mov", ".avi", ".m4v", ".dat"}
+
+// listFiles lists the files of a disc.
+func listFiles(files *imager.Files) []listed {
+	wanted, err := files.WantedFiles()
+	var all []listed
+	for x := range files.All() {
+		if x.Kind != tree.Regular {
+			continue
+		}
+		l := listed{path: x.Path(), film: slices.Contains(films, strings.ToLower(filepath.Ext(x.Name)))}
+		there := x.There()
+		l.row = fileRow{State: x.State.String(), Bytes: max(x.Size, there+x.MissingBytes), Missing: x.MissingBytes,
+			Share: 1, Wanted: err == nil && wanted[x.Entry]}
+		if known := there + x.MissingBytes; known > 0 {
+			l.row.Share = float64(there) / float64(known)
+		}
+		if x.MissingBytes > 0 {
+			for range files.Missing(x) {
+				l.row.Places++
+			}
+		}
+		all = append(all, l)
+	}
+	count := map[string]int{}
+	for i := range all { // in the order of the disc, so that a film keeps its number
+		what := "file"
+		if all[i].film {
+			what = "film"
+		}
+		count[what]++
+		all[i].label = fmt.Sprintf("%s %d", what, count[what])
+		all[i].row.Label, all[i].row.N = all[i].label, i
+	}
+	return all
+}
+
+// filesOf is what of a listing is shown.
+func filesOf(all []listed, choosy bool, list int) filesRow {
+	r := filesRow{List: list, Choosy: choosy, All: len(all), Rows: []fileRow{}}
+	shown := slices.Clone(all)
+	for _, l := range all {
+		if l.row.State == imager.FileWhole.String() {
+			r.Whole++
+		}
+	}
+	slices.SortStableFunc(shown, func(a, b listed) int {
+		switch {
+		case a.film != b.film && a.film:
+			return -1
+		case a.film != b.film:
+			return 1
+		case !a.film && a.row.Bytes != b.row.Bytes:
+			return int(min(1, max(-1, b.row.Bytes-a.row.Bytes)))
+		}
+		return 0
+	})
+	for _, l := range shown[:min(len(shown), mostFiles)] {
+		r.Rows = append(r.Rows, l.row)
+	}
+	return r
+}

@@ -1,0 +1,65 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+
+	"turnstone/cmd/turnstone/bench"
+	"turnstone/imager"
+	"turnstone/mapfile"
+)
+
+// pageWords is how the page says things: as the command line does.
+type pageWords struct{}
+
+// Passing implements bench.Speech.
+func (pageWords) Passing() func(imager.Progress) bench.Telling {
+	say := &sentence{}
+	return func(p imager.Progress) bench.Telling {
+		say.watch(p)
+		t := bench.Telling{Sentence: say.of(p)}
+		rate, left := say.rate(p)
+		if rate > 0 {
+			t.Rate = speed(rate)
+		}
+		if left > 0 {
+			t.Left = roughly(left)
+		}
+		return t
+	}
+}
+
+// Event implements bench.Speech.
+func (pageWords) Event(e mapfile.Event) string {
+	return strings.TrimPrefix(eventLine(e), clock(e))
+}
+
+// Far implements bench.Speech.
+func (pageWords) Far(good, all int64) string {
+	switch missing := all - good; {
+	case all == 0:
+		return "Nothing is known of its size yet"
+	case missing == 0:
+		return fmt.Sprintf("All %s sectors (%s)", thousands(good), size(good))
+	default:
+		return fmt.Sprintf("%s there, %s missing (%s)", share(good, all), thousands(missing), size(missing))
+	}
+}
+
+// Trouble implements bench.Speech.
+func (pageWords) Trouble(err error) string {
+	text := err.Error()
+	if hint := cure(err); hint != "" {
+		text += ". " + hint
+	}
+	return text
+}
+
+// Standing implements bench.Counsel.
+func (pageWords) Standing(st imager.Status) string { return standing(st) }
+
+// Cautions implements bench.Counsel.
+func (pageWords) Cautions(r mapfile.Round, st imager.Status) []string { return cautions(r, st) }
+
+// Doubt implements bench.Counsel.
+func (pageWords) Doubt(r mapfile.Round, st imager.Status) string { return doubtOf(r, st) }
