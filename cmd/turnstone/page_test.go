@@ -30,7 +30,7 @@ func TestJobOnThePage(t *testing.T) {
 	page.do(chromedp.Reload()) // the pass goes on, and the page finds it
 	page.shows("#part-act", "Stop")
 
-	page.shows("#now", "Everything missing was asked for")
+	page.shows("#now", "The pass is over")
 	page.shows(".far", "4,816 missing")
 	page.shows("#part-advice", "Clean it and read again")
 	page.shows("#part-standing", "missing, failed on this surface")
@@ -51,13 +51,13 @@ func TestJobOnThePage(t *testing.T) {
 	page.shot("5-killed")
 	page.is(`document.body.focus(), document.activeElement?.blur(), true`)
 	page.do(chromedp.KeyEvent(" ")) // the foot switch
-	page.shows("#now", "Everything missing was asked for")
+	page.shows("#now", "The pass is over")
 	page.shows("h1", "round 1")
 	page.shows("#part-rounds", "sand 2000, 4 min")
 
 	page.press("Polished")
 	page.shows("#part-act", "Stop")
-	page.shows("#now", "Everything missing was asked for")
+	page.shows("#now", "The pass is over")
 	page.shows("h1", "round 2")
 	page.is(`[...document.querySelectorAll('[role=radio]')].find((e) => e.innerText.includes('drive B')).click(), true`)
 	page.press("Only put in again")

@@ -52,10 +52,15 @@ func (d *desk) Event(e mapfile.Event) {
 	}
 }
 
-// nameless is an event without names of files.
+// nameless is an event without names of files and people, and without notes.
 func nameless(e mapfile.Event) mapfile.Event {
-	if e.Kind == imager.KindWanted {
+	switch e.Kind {
+	case imager.KindWanted:
 		e.Text = "what the customer needs was noted"
+	case imager.KindInspected:
+		e.Text = "what the eye saw was noted"
+	case imager.KindAmended:
+		e.Text = "what was noted of a round was corrected"
 	}
 	return e
 }

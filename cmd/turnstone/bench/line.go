@@ -68,7 +68,11 @@ func (b *Bench) atRest(c *shown, r *row) {
 	}
 	r.State = "resting"
 	r.Line = bigLine{Now: "Resting", Far: far, Next: c.detail.next}
-	if how != "" {
+	switch how {
+	case "":
+	case imager.HowComplete:
+		r.Line.Now = "The pass is over"
+	default:
 		r.Line.Now = endedWords[how]
 	}
 	if cure := cureWords[how]; cure != "" {

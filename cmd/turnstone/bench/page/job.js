@@ -6,7 +6,7 @@ import { bar, nameOf } from './bench.js';
 import { drawMap } from './map.js';
 
 const layout = ['line', 'act'];
-const columns = [['map', 'advice'], ['standing', 'rounds', 'files'], ['events', 'keep']];
+const columns = [['map'], ['advice', 'standing', 'rounds'], ['files', 'events', 'keep']];
 let picked = new Set(); // files that are marked to be wanted
 
 // forget is called when another view opens.
