@@ -280,7 +280,7 @@ func TestToken(t *testing.T) {
 }
 
 // idle is a listener that nobody calls.
-func idle(t *testing.T) net.Listener {
+func idle(t testing.TB) net.Listener {
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)

@@ -2,6 +2,7 @@ package bench
 
 import (
 	"bytes"
+	"crypto/sha256"
 	"fmt"
 	"path/filepath"
 	"slices"
@@ -26,11 +27,26 @@ type detail struct {
 	files []listed
 	list  int // counts listings: a number of a file means one of this
 	older bool
+
+	pictures map[picture][]byte // of the damage map of m, as they were asked for
 }
+
+// picture is which picture of a damage map, and how it is seen.
+type picture struct {
+	sheet string
+	turn  int // degrees
+	side  chart.Side
+}
+
+// mostPictures bounds how many are kept.
+const mostPictures = 24
 
 // rest is how many times as long as it took the painter leaves a case alone: the cost
 // to whoever reads is at most 1 in so many of one processor.
 const rest = 100
+
+// longest is how old what is shown of a pass that runs may be, on a busy machine.
+const longest = time.Minute
 
 // paintDetail is called with the case's mutex held.
 func (b *Bench) paintDetail(c *shown, fresh bool) {
@@ -39,7 +55,7 @@ func (b *Bench) paintDetail(c *shown, fresh bool) {
 	switch {
 	case d.m != nil && d.stamp == c.stamp && !fresh:
 		return
-	case d.m != nil && len(c.sessions) > 0 && time.Since(d.at) < rest*d.cost:
+	case d.m != nil && len(c.sessions) > 0 && time.Since(d.at) < min(rest*d.cost, longest):
 		return
 	}
 	began := time.Now()
@@ -74,7 +90,7 @@ func (b *Bench) workOut(c *shown) {
 		d.next = "Next: " + advice[0].What
 	}
 	b.ledger.put(key+"advice", advice)
-	b.ledger.put(key+"map", mapOf(m, c.job))
+	b.ledger.put(key+"map", d.mapOf(c.job))
 	if files != nil {
 		d.files = listFiles(files)
 		d.list++
@@ -209,20 +225,43 @@ type sheetRow struct {
 	Title string `json:"title"`
 }
 
-func mapOf(m *mapfile.Map, title string) mapRow {
-	p, err := imager.DamageMap(m, chart.View{Title: title, Round: chart.Latest, Layer: chart.AllLayers})
+// mapOf draws the damage map anew, as it is seen at first.
+func (d *detail) mapOf(title string) mapRow {
+	d.pictures = map[picture][]byte{}
+	p, err := d.draw(title, 0, chart.Reading)
 	if err != nil {
 		return mapRow{Text: err.Error(), Sheets: []sheetRow{}}
 	}
-	var text, all bytes.Buffer
-	p.Text(&text, chart.Style{Width: 64})
+	var text bytes.Buffer
+	p.Text(&text, chart.Style{Width: 64}) // into memory: it does not fail
 	r := mapRow{Text: text.String(), Sheets: []sheetRow{}}
+	sum := sha256.New()
 	for _, s := range p.Sheets() {
 		r.Sheets = append(r.Sheets, sheetRow{s.Name, s.Title})
-		s.SVG(&all)
+		sum.Write(d.pictures[picture{sheet: s.Name}])
 	}
-	r.Version = idOf(all.String())
+	r.Version = idOf(string(sum.Sum(nil)))
 	return r
+}
+
+// draw draws all pictures of the damage map as they are seen from a side, turned by
+// degrees.
+func (d *detail) draw(title string, turn int, side chart.Side) (*chart.Picture, error) {
+	p, err := imager.DamageMap(d.m, chart.View{Title: title, Round: chart.Latest, Layer: chart.AllLayers, Turn: float64(turn), Side: side})
+	if err != nil {
+		return nil, err
+	}
+	if len(d.pictures) >= mostPictures {
+		clear(d.pictures)
+	}
+	for _, s := range p.Sheets() {
+		var out bytes.Buffer
+		if err := s.SVG(&out); err != nil {
+			return nil, err
+		}
+		d.pictures[picture{s.Name, turn, side}] = out.Bytes()
+	}
+	return p, nil
 }
 
 // listed is a file of a disc in a listing.

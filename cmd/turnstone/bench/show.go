@@ -1,7 +1,6 @@
 package bench
 
 import (
-	"bytes"
 	"embed"
 	"encoding/json"
 	"fmt"
@@ -123,42 +122,37 @@ func (b *Bench) serveMap(w http.ResponseWriter, r *http.Request) {
 		refuse(w, http.StatusBadRequest, "a turn is -360 to 360")
 		return
 	}
-	v := chart.View{Title: c.job, Round: chart.Latest, Layer: chart.AllLayers, Turn: float64(turn)}
+	want := picture{q.Get("sheet"), turn, chart.Reading}
 	if q.Get("side") == "label" {
-		v.Side = chart.Label
+		want.side = chart.Label
 	}
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if c.detail.m == nil || !b.watchedCase(c.id) { // it is kept up to date for viewers only
+	d := &c.detail
+	if d.m == nil || !b.watchedCase(c.id) { // it is kept up to date for viewers only
 		m, err := imager.Load(c.dir)
 		if err != nil {
 			refuse(w, http.StatusServiceUnavailable, pathless(b.Speech.Trouble(err), c.dir))
 			return
 		}
-		c.detail.m = m
+		d.m, d.pictures = m, map[picture][]byte{}
 	}
-	p, err := imager.DamageMap(c.detail.m, v)
-	if err != nil {
-		refuse(w, http.StatusServiceUnavailable, err.Error())
-		return
-	}
-	for _, s := range p.Sheets() {
-		if s.Name != q.Get("sheet") {
-			continue
-		}
-		var out bytes.Buffer
-		if err := s.SVG(&out); err != nil {
-			refuse(w, http.StatusInternalServerError, err.Error())
+	if d.pictures[want] == nil {
+		if _, err := d.draw(c.job, turn, want.side); err != nil {
+			refuse(w, http.StatusServiceUnavailable, err.Error())
 			return
 		}
-		w.Header().Set("Content-Type", "image/svg+xml")
-		if q.Get("download") != "" {
-			attach(w, c.job+" "+s.Name+".svg")
-		}
-		send(w, r, out.Bytes())
+	}
+	svg, ok := d.pictures[want]
+	if !ok {
+		refuse(w, http.StatusNotFound, "there is no such picture")
 		return
 	}
-	refuse(w, http.StatusNotFound, "there is no such picture")
+	w.Header().Set("Content-Type", "image/svg+xml")
+	if q.Get("download") != "" {
+		attach(w, c.job+" "+want.sheet+".svg")
+	}
+	send(w, r, svg)
 }
 
 // serveStatus sends the document of status --json, to be kept.
