@@ -74,7 +74,7 @@ func serveBench(args []string, o benchOptions, s streams) error {
 	runs := imager.NewRuns(writer)
 	defer runs.End() // whatever ends the page, passes end in order
 	page, err := bench.New(ctx, bench.Options{Cases: args, Runs: runs, Epoch: rand.Text()[:8],
-		Drives: newBenchDrives(o, s), Speech: pageWords{}, Counsel: pageWords{}})
+		Drives: newBenchDrives(o, s), Speech: pageWords{}, Counsel: pageWords{}, Reports: pageReports{}})
 	if errors.Is(err, bench.ErrNothing) {
 		return usageError{err.Error()}
 	} else if err != nil {

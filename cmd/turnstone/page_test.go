@@ -31,7 +31,7 @@ func TestJobOnThePage(t *testing.T) {
 	page.shows("#part-act", "Stop")
 
 	page.shows("#now", "The pass is over")
-	page.shows(".far", "4,816 missing")
+	page.shows(".far", " missing (")
 	page.shows("#part-advice", "Clean it and read again")
 	page.shows("#part-standing", "missing, failed on this surface")
 	page.await(`document.getElementById('map')?.naturalWidth > 0`)
@@ -64,6 +64,12 @@ func TestJobOnThePage(t *testing.T) {
 	page.shows("#now", "Everything is there")
 	page.shows(".far", "All 32,768 sectors")
 	page.shot("6-done")
+
+	page.is(`location.assign(document.querySelector('[data-name=customer]').href), true`)
+	page.await(`location.pathname.endsWith('/customer') && document.readyState === 'complete'`)
+	page.shows("body", "job-1")
+	page.shows("body", "What was saved of your disc")
+	page.shot("7-customer")
 	page.quiet("ERR_CONNECTION_REFUSED", "ERR_INCOMPLETE_CHUNKED_ENCODING", "ERR_CONNECTION_RESET", "ERR_EMPTY_RESPONSE")
 
 	s.signal(syscall.SIGINT)

@@ -82,16 +82,7 @@ func makeReport(dir string, o reportOptions, s streams) error {
 			return err
 		}
 	}
-	abs, err := filepath.Abs(dir)
-	if err != nil {
-		return err
-	}
-	watched, err := watchedOfReport(dir)
-	if err != nil {
-		return err
-	}
-	r, err := reports.Of(reports.Source{Dir: dir, Name: filepath.Base(abs), Program: programVersion(), Now: time.Now(), Letterhead: head,
-		Films: filmsOfReport, Watched: watched})
+	r, err := reportOf(dir, head)
 	if err != nil {
 		return err
 	}
@@ -124,6 +115,20 @@ func makeReport(dir string, o reportOptions, s streams) error {
 		fmt.Fprintln(s.Out, p.path)
 	}
 	return nil
+}
+
+// reportOf is the report on a case.
+func reportOf(dir string, head reports.Letterhead) (*reports.Report, error) {
+	abs, err := filepath.Abs(dir)
+	if err != nil {
+		return nil, err
+	}
+	watched, err := watchedOfReport(dir)
+	if err != nil {
+		return nil, err
+	}
+	return reports.Of(reports.Source{Dir: dir, Name: filepath.Base(abs), Program: programVersion(), Now: time.Now(), Letterhead: head,
+		Films: filmsOfReport, Watched: watched})
 }
 
 // makeSums makes the sums of image and files, and keeps them in the case.

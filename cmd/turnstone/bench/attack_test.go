@@ -44,6 +44,19 @@ func (noDrives) Open(context.Context, string, imager.Known) (device.Reader, erro
 	return nil, errors.New("no drive")
 }
 
+// noReports is pages with nothing on them but what a name of a case can bring.
+type noReports struct{}
+
+func (noReports) Customer(w io.Writer, _ string) error {
+	_, err := io.WriteString(w, "<script>1</script>")
+	return err
+}
+func (noReports) Bench(io.Writer, string) error { return errors.New("no report") }
+func (noReports) Hours(w io.Writer, _ string) error {
+	_, err := io.WriteString(w, "round,hours\n")
+	return err
+}
+
 // site is a server under attack.
 type site struct {
 	t    testing.TB
@@ -67,7 +80,7 @@ func newSite(t testing.TB, token string) *site {
 	}
 	ctx, cancel := context.WithCancel(t.Context())
 	runs := imager.NewRuns(func() imager.Writer { return imager.Writer{Command: "test", CaseID: "x", Now: time.Now} })
-	b, err := New(ctx, Options{Cases: []string{jobs}, Runs: runs, Drives: noDrives{}, Speech: plainWords{}, Counsel: plainWords{}, Epoch: "E"})
+	b, err := New(ctx, Options{Cases: []string{jobs}, Runs: runs, Drives: noDrives{}, Speech: plainWords{}, Counsel: plainWords{}, Reports: noReports{}, Epoch: "E"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -230,6 +243,29 @@ func TestEveryAnswerHasItsHeaders(t *testing.T) {
 				t.Errorf("page/%s has %q in it", e.Name(), inline)
 			}
 		}
+	}
+}
+
+// Reports are pages of their own that run nothing, whatever stands in them.
+func TestReportsRunNothing(t *testing.T) {
+	s := newSite(t, "")
+	resp, err := http.Get("http://" + s.addr + "/report/" + s.id + "/customer")
+	if err != nil {
+		t.Fatal(err)
+	}
+	resp.Body.Close()
+	policy := resp.Header.Get("Content-Security-Policy")
+	if !strings.Contains(policy, "default-src 'none'") || !strings.HasSuffix(policy, "sandbox") || strings.Contains(policy, "script") {
+		t.Errorf("the policy of a report is %q; want no scripts, in a sandbox", policy)
+	}
+	if code, body := s.ask("GET", "/report/"+s.id+"/bench", ""); code != http.StatusServiceUnavailable || !strings.Contains(body, "no report") {
+		t.Errorf("GET a report that fails = %d %s; want 503, why", code, body)
+	}
+	if code, _ := s.ask("GET", "/report/"+s.id+"/../../x", ""); code == http.StatusOK {
+		t.Errorf("GET a report by a path = %d; want none", code)
+	}
+	if code, body := s.ask("GET", "/report/"+s.id+"/hours", ""); code != http.StatusOK || !strings.Contains(body, "round,hours") {
+		t.Errorf("GET the hours = %d %s; want them", code, body)
 	}
 }
 

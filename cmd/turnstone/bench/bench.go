@@ -15,6 +15,7 @@ type Options struct {
 	Drives  Drives
 	Speech  Speech
 	Counsel Counsel
+	Reports Reports
 	Epoch   string // unlike that of any server before
 }
 

@@ -82,6 +82,11 @@ func (b *Bench) atRest(c *shown, r *row) {
 	case r.Locked:
 		r.State = "elsewhere"
 		r.Line = bigLine{Now: "Another program works on it", Far: far, Next: "It is shown here as of its last checkpoint."}
+	case c.st.Closing != nil && c.st.Closing.Gone():
+		r.State = "discarded"
+		r.Line = bigLine{Now: "Discarded", Far: far, Next: "The customer's data is deleted; the figures are kept."}
+	case c.st.Closing != nil:
+		r.Line = bigLine{Now: "Closed", Far: far, Next: "Kept until " + c.st.Closing.KeepUntil + ". Reading opens it again."}
 	case seen != nil && seen.Crack == "yes":
 		r.State = "cracked"
 		r.Line = bigLine{Now: "Cracked: not to be spun", Far: far, Next: "It can burst in the drive. What is left is a laboratory."}

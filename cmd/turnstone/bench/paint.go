@@ -49,7 +49,7 @@ func (c *case_) sound(kind string) { c.tone = tone{kind, c.tone.N + 1} }
 // row is a case among the others: the key is job/ID.
 type row struct {
 	Job      string    `json:"job"`
-	State    string    `json:"state"` // reading, opening, waiting, question, elsewhere, resting, done, cracked, unread
+	State    string    `json:"state"` // reading, opening, waiting, question, elsewhere, resting, done, cracked, discarded, unread
 	Line     bigLine   `json:"line"`
 	Good     int64     `json:"good"`
 	All      int64     `json:"all"` // sectors of the written area, or of what is wanted
@@ -125,10 +125,7 @@ func (b *Bench) paintCase(c *shown) {
 // rowOf is a case's row. Its mutex is held.
 func (b *Bench) rowOf(c *shown) row {
 	r := row{Job: c.job, Kind: c.st.Disc.Kind, Round: max(0, len(c.st.Rounds)-1), Missing: c.st.Missing()}
-	r.Good, r.All = c.st.Good, c.st.Disc.Written
-	if w := c.st.Wanted; w != nil {
-		r.Good, r.All = w.Good, w.Sectors
-	}
+	r.Good, r.All = c.st.Wants()
 	if c.drive != "" {
 		r.Drive = idOf(c.drive)
 	}

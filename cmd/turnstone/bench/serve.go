@@ -70,6 +70,7 @@ func (b *Bench) routes() http.Handler {
 	m.HandleFunc("GET /names/{id}", b.serveNames)
 	m.HandleFunc("GET /map/{id}", b.serveMap)
 	m.HandleFunc("GET /status/{id}", b.serveStatus)
+	m.HandleFunc("GET /report/{id}/{whom}", b.serveReport)
 	m.HandleFunc("POST /do/{what}", b.serveAction)
 	return m
 }

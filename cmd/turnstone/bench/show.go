@@ -1,9 +1,11 @@
 package bench
 
 import (
+	"bytes"
 	"embed"
 	"encoding/json"
 	"fmt"
+	"io"
 	"io/fs"
 	"mime"
 	"net/http"
@@ -169,6 +171,35 @@ func (b *Bench) serveStatus(w http.ResponseWriter, r *http.Request) {
 	}
 	attach(w, c.job+" status.json")
 	writeJSON(w, http.StatusOK, imager.StatusOf(m))
+}
+
+// reportPolicy is what a report may do: it is one file with its styles and drawings in
+// it, and runs nothing.
+const reportPolicy = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; frame-ancestors 'none'; base-uri 'none'; form-action 'none'; sandbox"
+
+// serveReport sends a page to print, or the hours.
+func (b *Bench) serveReport(w http.ResponseWriter, r *http.Request) {
+	c := b.shelf.of(r.PathValue("id"))
+	write, ok := map[string]func(io.Writer, string) error{
+		"customer": b.Reports.Customer, "bench": b.Reports.Bench, "hours": b.Reports.Hours}[r.PathValue("whom")]
+	if c == nil || !ok {
+		refuse(w, http.StatusNotFound, errNoCase.Error())
+		return
+	}
+	var out bytes.Buffer // what fails in the middle is not sent in part
+	if err := write(&out, c.dir); err != nil {
+		refuse(w, http.StatusServiceUnavailable, pathless(b.Speech.Trouble(err), c.dir))
+		return
+	}
+	w.Header().Set("Cache-Control", "no-store")
+	if r.PathValue("whom") == "hours" {
+		w.Header().Set("Content-Type", "text/csv; charset=utf-8")
+		attach(w, c.job+" hours.csv")
+	} else {
+		w.Header().Set("Content-Type", "text/html; charset=utf-8")
+		w.Header().Set("Content-Security-Policy", reportPolicy)
+	}
+	send(w, r, out.Bytes())
 }
 
 // attach has the browser keep what is sent, under a name without what a header or a

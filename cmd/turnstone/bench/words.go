@@ -2,6 +2,7 @@ package bench
 
 import (
 	"context"
+	"io"
 
 	"turnstone/device"
 	"turnstone/imager"
@@ -35,6 +36,13 @@ type Counsel interface {
 	Cautions(r mapfile.Round, st imager.Status) []string
 	// Doubt is the question before what can't be undone; "" where there is none.
 	Doubt(r mapfile.Round, st imager.Status) string
+}
+
+// Reports writes the pages and figures that leave the house, of the case in a folder.
+type Reports interface {
+	Customer(w io.Writer, dir string) error
+	Bench(w io.Writer, dir string) error
+	Hours(w io.Writer, dir string) error
 }
 
 // Drives is the drives at the bench.

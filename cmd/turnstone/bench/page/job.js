@@ -39,7 +39,7 @@ export function drawJob(main, id, page) {
   draw('rounds', [get('rounds')], () => rounds(get('rounds')));
   draw('files', [get('files'), page.names?.[id], row.state, [...picked]], () => files(id, get('files'), row, page));
   draw('events', [get('events')], () => events(get('events')));
-  draw('keep', [id, get('report')], () => keep(id, get('report')));
+  draw('keep', [id], () => keep(id));
 }
 
 function part(name) { return layout.includes(name) ? h('div', { id: `part-${name}` }) : h('section', { id: `part-${name}`, class: name }); }
@@ -67,7 +67,7 @@ function chosen(row, drives, page) {
 const treatments = [['Cleaned', 'clean'], ['Sanded 2000', 'sand 2000'], ['Sanded 3000', 'sand 3000'], ['Polished', 'polish fine']];
 
 function actions(id, row, drives, page) {
-  if (row.locked || row.state === 'cracked') return [];
+  if (row.locked || row.state === 'cracked' || row.state === 'discarded') return [];
   if (row.question) {
     const answer = (yes) => act('answer', { case: id, question: row.question.n, yes });
     return h('section', { class: 'act' }, h('p', {}, row.question.text), h('div', { class: 'large' },
@@ -158,7 +158,7 @@ function files(id, all, row, page) {
       h('tbody', {}, all.rows.map((f) => h('tr', {},
         h('td', {}, names[f.n] ?? f.label, h('br'), h('span', { class: 'quiet' }, bytes(f.bytes))), h('td', {}, lack(f)),
         h('td', {}, h('button', { type: 'button', 'aria-pressed': picked.has(f.n) ? 'true' : 'false', disabled: !rest, 'data-name': `file ${f.n}`,
-          'aria-label': `${f.label} matters`, onclick: () => mark(f.n) }, all.choosy && f.wanted ? 'wanted' : 'mark'))))))),
+          'aria-label': `${all.choosy && f.wanted ? 'wanted' : 'mark'} ${f.label}`, onclick: () => mark(f.n) }, all.choosy && f.wanted ? 'wanted' : 'mark'))))))),
     all.rows.length < all.all ? h('p', { class: 'quiet' }, `and ${count(all.all - all.rows.length)} more`) : '',
     h('div', { class: 'row' },
       h('button', { type: 'button', disabled: !rest || !picked.size, 'data-name': 'want', onclick: () => want([...picked]) }, 'Only the marked ones matter'),
@@ -172,9 +172,10 @@ function events(all) {
     e.at.startsWith('0001') ? '' : h('time', { datetime: e.at }, new Date(e.at).toLocaleTimeString('en-GB')), e.text)))];
 }
 
-function keep(id, report) {
-  const links = [['status', `/status/${id}`, 'Figures (JSON)', true]];
-  if (report) links.push(['customer', `/report/${id}/customer`, 'Page for the customer', false], ['bench', `/report/${id}/bench`, 'Report for the file of the job', false]);
-  return [h('h2', {}, 'To keep'), h('div', { class: 'row' }, links.map(([name, href, words, down]) =>
-    h('a', { class: 'button', href, 'data-name': name, download: down, target: down ? false : '_blank', rel: 'noopener' }, words)))];
+function keep(id) {
+  const links = [['customer', `/report/${id}/customer`, 'Page for the customer'], ['bench', `/report/${id}/bench`, 'Report for the file of the job'],
+    ['hours', `/report/${id}/hours`, 'Hours (CSV)', true], ['status', `/status/${id}`, 'Figures (JSON)', true]];
+  return [h('h2', {}, 'To keep, print or send'), h('div', { class: 'row' }, links.map(([name, href, words, down]) =>
+    h('a', { class: 'button', href, 'data-name': name, download: down, target: down ? false : '_blank', rel: 'noopener' }, words))),
+    h('p', { class: 'quiet' }, 'The pages have names in them.')];
 }
