@@ -3,7 +3,9 @@ package main
 import (
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -81,7 +83,7 @@ func TestLockedCaseOnThePage(t *testing.T) {
 		t.Fatal(err)
 	}
 	w.shows("#now", "Treated since it was read")
-	w.shows("#part-act", "Only put in again")
+	w.shows("#part-act", "Read it")
 	w.quiet()
 }
 
@@ -161,4 +163,65 @@ func TestPageWithoutEvents(t *testing.T) {
 	w.shows("#now", "The pass is over")
 	w.shows("#part-advice", "Clean it")
 	w.quiet()
+}
+
+// The token in the link lets a browser in, leaves the address, and the page says that it
+// is not encrypted; without it nothing is told.
+func TestPageForTheWorkshop(t *testing.T) {
+	t.Parallel()
+	jobs, a, _ := demoBench(t)
+	s := serve(t, jobs, "--drive", a, "--listen", "0.0.0.0:0")
+	if out := s.out.String(); !strings.Contains(out, "It is not encrypted: for a trusted network only.") {
+		t.Errorf("turnstone bench --listen 0.0.0.0:0 says:\n%s\nwant that it is not encrypted", out)
+	}
+	port := regexp.MustCompile(`:(\d+)/`).FindStringSubmatch(s.url)[1]
+	token := regexp.MustCompile(`token=(\S+)`).FindStringSubmatch(s.out.String())[1]
+	w := openBrowser(t, 1024, 768)
+	w.open("http://127.0.0.1:" + port + "/")
+	w.shows("body", "use the link with the token")
+	w.open("http://127.0.0.1:" + port + "/?token=" + token)
+	w.shows("main", "Hold it against the light first")
+	w.shows("#open", "not encrypted")
+	if at := w.is("location.href + document.cookie"); strings.Contains(at.(string), token) || at != "http://127.0.0.1:"+port+"/" {
+		t.Errorf("the address and what scripts see of cookies are %v; want no token in them", at)
+	}
+	w.quiet("401")
+}
+
+// turnstone stop ends the passes of the page, and the page with them.
+func TestStopEndsThePage(t *testing.T) {
+	t.Parallel()
+	jobs, a, _ := demoBench(t)
+	s := serve(t, jobs, "--drive", a, "--pace", "10")
+	w := openBrowser(t, 1024, 768)
+	w.open(s.url)
+	w.press("New job: read it")
+	w.shows("#part-act", "Stop")
+	w.await(`/Reading|Trying/.test(document.getElementById('now').innerText)`)
+	dir := filepath.Join(jobs, "job-1")
+	turnstone(t, "stop", dir).is(exitDone, "was ended; what came is saved")
+	s.wait().is(exitDone, "told to stop")
+	if p := statusOf(t, dir).Rounds[0].Passes[0]; p.Ended != imager.HowInterrupted || p.Won == 0 {
+		t.Errorf("the pass ended %+v; want interrupted, with what came", p)
+	}
+	w.shows("#link", "no connection")
+}
+
+// A disk that is full ends the pass, and the page says what to do.
+func TestFullDiskOnThePage(t *testing.T) {
+	t.Parallel()
+	place := mountTarget(t, "tmpfs", "size=6m")
+	s := serve(t, place.path(""), "--drive", discFile(t, 8192))
+	w := openBrowser(t, 1024, 768)
+	w.open(s.url)
+	w.press("New job: read it")
+	w.shows("#now", "The pass failed")
+	w.shows(".next", "Make room on the case's disk first.")
+	w.shows("#part-events", "will stop when it is full")
+	if text := w.body(); strings.Contains(text, place.path("")) {
+		t.Errorf("the page tells where its cases lie:\n%s", text)
+	}
+	s.signal(syscall.SIGINT)
+	s.wait().is(exitDone)
+	turnstone(t, "check", place.path("job-1")).is(exitDone)
 }

@@ -84,6 +84,7 @@ func (b *Bench) troubleFor(o order, err error) string {
 	if c := b.shelf.of(o.Case); c != nil {
 		text = pathless(text, c.dir)
 	}
+	text = nodeless(text, b.node(o.Drive))
 	return strings.ReplaceAll(text, b.shelf.made, "the folder of the cases")
 }
 
@@ -91,6 +92,7 @@ func (b *Bench) troubleFor(o order, err error) string {
 var (
 	errNoCase  = errors.New("that case is not here any more")
 	errNoDrive = errors.New("that drive is not here any more")
+	errReads   = errors.New("that drive reads for another job")
 	errBusy    = errors.New("a pass runs on this job: stop it first, or wait until it is over")
 	errList    = errors.New("the list of files has changed meanwhile: look again")
 	errOver    = errors.New("that question is not asked any more")
@@ -107,8 +109,12 @@ func (b *Bench) caseOf(o order) (*shown, error) {
 // read.
 func (b *Bench) makeNew(o order) (reply, error) {
 	node := b.node(o.Drive)
-	if node == "" && o.Crack != "yes" {
+	switch {
+	case o.Crack == "yes":
+	case node == "":
 		return reply{}, errNoDrive
+	case b.Runs.With(node) != nil:
+		return reply{}, errReads
 	}
 	dir, err := b.shelf.fresh(o.Name)
 	if err != nil {
@@ -127,6 +133,9 @@ func (b *Bench) makeNew(o order) (reply, error) {
 		return reply{Case: c.id, Said: c.job + " is noted as cracked, and will not be read."}, nil
 	}
 	if err := b.begin(c, node, imager.Reading{}); err != nil {
+		b.shelf.mu.Lock()
+		c.unborn = false
+		b.shelf.mu.Unlock()
 		return reply{}, err
 	}
 	return reply{Case: c.id, Said: c.job + " begins."}, nil
@@ -139,8 +148,11 @@ func (b *Bench) read(o order) (reply, error) {
 		return reply{}, err
 	}
 	node := b.node(o.Drive)
-	if node == "" {
+	switch {
+	case node == "":
 		return reply{}, errNoDrive
+	case b.Runs.With(node) != nil: // before a round is opened for it
+		return reply{}, errReads
 	}
 	var answer reply
 	if o.Treatment != "" {

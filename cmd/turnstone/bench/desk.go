@@ -85,6 +85,15 @@ func pathless(text, dir string) string {
 	return strings.ReplaceAll(text, dir, "the case")
 }
 
+// nodeless is a text in which a drive that is a file is called by its name alone, without
+// the folders that it lies in.
+func nodeless(text, node string) string {
+	if i := strings.LastIndex(node, "/"); i > 0 && !strings.HasPrefix(node, "/dev/") {
+		return strings.ReplaceAll(text, node[:i+1], "")
+	}
+	return text
+}
+
 // Progress implements imager.Listener.
 func (d *desk) Progress(p imager.Progress) {
 	d.mu.Lock()

@@ -178,7 +178,10 @@ func roundsOf(st imager.Status) []roundRow {
 			if p.Ended == "" {
 				ended = "It runs, or was ended by force"
 			}
-			row.Passes = append(row.Passes, passRow{p.Pass, filepath.Base(drive), p.Won, p.FailedReads, p.Seconds, ended})
+			if strings.HasPrefix(drive, "/") { // a node or a file
+				drive = filepath.Base(drive)
+			}
+			row.Passes = append(row.Passes, passRow{p.Pass, drive, p.Won, p.FailedReads, p.Seconds, ended})
 		}
 		all = append(all, row)
 	}

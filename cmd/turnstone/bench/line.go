@@ -106,6 +106,7 @@ func (b *Bench) atRest(c *shown, r *row) {
 			r.Line.Now = "All that is wanted is there"
 		}
 	case roundOpen(c.st):
+		r.State = "treated"
 		r.Line.Now = "Treated since it was read"
 		r.Line.Next = "Next: read it on its new surface."
 	}

@@ -49,7 +49,7 @@ func (c *case_) sound(kind string) { c.tone = tone{kind, c.tone.N + 1} }
 // row is a case among the others: the key is job/ID.
 type row struct {
 	Job      string    `json:"job"`
-	State    string    `json:"state"` // reading, opening, waiting, question, elsewhere, resting, done, cracked, discarded, unread
+	State    string    `json:"state"` // reading, opening, waiting, question, elsewhere, resting, treated, done, cracked, discarded, unread
 	Line     bigLine   `json:"line"`
 	Good     int64     `json:"good"`
 	All      int64     `json:"all"` // sectors of the written area, or of what is wanted
@@ -231,9 +231,9 @@ func (b *Bench) over(c *shown, run *imager.Run, out imager.Outcome, err error) {
 		c.st, c.known = imager.StatusOf(out.Map), true
 		missing = c.st.Missing()
 	}
-	e.trouble = pathless(troubleOf(b.Speech, err), c.dir)
+	e.trouble = nodeless(pathless(troubleOf(b.Speech, err), c.dir), run.Drive)
 	if e.said != "" {
-		c.lines = appendLine(c.lines, line{lastOf(out.Map), "The pass ended: " + pathless(e.said, c.dir) + "."})
+		c.lines = appendLine(c.lines, line{lastOf(out.Map), "The pass ended: " + nodeless(pathless(e.said, c.dir), run.Drive) + "."})
 	}
 	c.ended = e
 	switch {

@@ -44,7 +44,7 @@ export function drawJob(main, id, page) {
 
 function part(name) { return layout.includes(name) ? h('div', { id: `part-${name}` }) : h('section', { id: `part-${name}`, class: name }); }
 
-const looks = { question: 'come', resting: 'come', elsewhere: 'come', cracked: 'stalled', unread: 'come' };
+const looks = { question: 'come', resting: 'come', elsewhere: 'come', cracked: 'stalled', unread: 'come', treated: 'come' };
 
 function line(row, name) {
   const look = row.state === 'resting' && row.tone.kind === 'stalled' ? 'stalled' : looks[row.state] ?? '';
@@ -97,7 +97,7 @@ function actions(id, row, drives, page) {
   if (row.state === 'done') return [];
   parts.push(h('h2', {}, first ? 'The disc' : 'What was done to the disc?'));
   parts.push(h('div', { class: 'large' },
-    h('button', { type: 'button', class: 'go', disabled: !free, 'data-name': 'go', onclick: () => read('') }, first ? 'Read it' : 'Only put in again'),
+    h('button', { type: 'button', class: 'go', disabled: !free, 'data-name': 'go', onclick: () => read('') }, first || row.state === 'treated' ? 'Read it' : 'Only put in again'),
     first ? [] : treatments.map(([words, t]) => h('button', { type: 'button', disabled: !free, 'data-name': t, onclick: () => read(t) }, words))));
   const field = h('input', { type: 'text', id: 'treatment', maxlength: 180, size: 30, autocomplete: 'off', placeholder: 'sand 2000, 4 min, 24-48 mm; polish coarse', 'data-name': 'field' });
   parts.push(h('details', {}, h('summary', { 'data-name': 'more' }, 'Something else'),
@@ -143,7 +143,7 @@ function rounds(all) {
 function files(id, all, row, page) {
   if (!all || !all.all) return [];
   const names = page.names?.[id]?.list === all.list ? page.names[id].files : {};
-  const rest = row.state === 'resting' || row.state === 'done' || row.state === 'unread';
+  const rest = ['resting', 'treated', 'done', 'unread'].includes(row.state);
   const mark = (n) => { if (!picked.delete(n)) picked.add(n); page.redraw(); };
   const want = async (numbers) => { await act('want', { case: id, list: all.list, files: numbers }); picked = new Set(); };
   const lack = (f) => {
