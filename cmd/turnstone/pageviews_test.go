@@ -56,6 +56,11 @@ func (b *browser) fits(what string) {
 	}
 }
 
+// usable notes when the first job can be tapped, in ms since the page was asked for.
+const usable = `new MutationObserver((_, o) => {
+	if (document.querySelector('#jobs a')) { window.usable = performance.now(); o.disconnect(); }
+}).observe(document, {subtree: true, childList: true})`
+
 // The page on a telephone, a tablet and a wall screen, light and dark: all of it is
 // there, large enough, and axe-core finds nothing.
 func TestPageFitsItsScreens(t *testing.T) {
@@ -75,9 +80,12 @@ func TestPageFitsItsScreens(t *testing.T) {
 		w.do(protocol(emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{
 			Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: c.scheme}, {Name: "prefers-reduced-motion", Value: "reduce"}}}))
 		w.do(protocol(page.SetBypassCSP, page.SetBypassCSPParams{Enabled: true})) // for axe-core alone
+		w.do(protocol(page.AddScriptToEvaluateOnNewDocument, page.AddScriptToEvaluateOnNewDocumentParams{Source: usable}))
 		w.open(s.url)
 		w.shows("main", "Hold it against the light first")
 		w.shows("main", "Job 7")
+		ms, _ := evaluate[float64](w, "window.usable")
+		t.Logf("%s: the jobs are there %.0f ms after the page was asked for", what, ms)
 		w.fits(what + ", all jobs")
 		w.judged(rules, what+", all jobs")
 		w.shot(fmt.Sprintf("jobs-%d", c.width))
