@@ -1,0 +1,37 @@
+// Package marks finds the marks of a disc's surface in how its blocks fared: where
+// scratches, arcs, blots and hazy regions lie, what each of them costs, and what became
+// of them from round to round. It is pure, and knows no drive.
+//
+//	map ──After──► Sights ──Calibrate──► Disc ──┬─ Find ────► marks
+//	(by round)                                  └─ Damage ──► loss by radius and angle
+//
+// # Angles
+//
+// A disc's tolerances leave the turns of a block open by one per cent, so the nominal
+// track loses the angle within a hundred turns. Two numbers a layer, the blocks of a
+// turn where it begins and where it ends, are fitted to how well failures line up
+// (calibrate.go). That brings the angles of neighbouring turns together: over some
+// hundred turns they hold to a degree.
+//
+// Over the disc they drift. A mark shows over some tenths of a millimetre of radius,
+// and says no more than that its blocks keep to an angle there; whether another mark,
+// millimetres away, stands at the same angle hangs on the number of turns between them
+// alone, thousands, of which a hundredth must be right. Where marks run aslant this is
+// off by more than that. So Angles says how far places that lie apart in radius may be
+// turned against each other, by how far the fit moves when a part of the marks is left
+// out; and where a person sees two or three marks on the disc, their angles are better.
+// At which angle a second layer begins is not known at all.
+//
+// # Marks
+//
+// A block that came clears the surface under it, but for a burst at either end that the
+// code makes up for; sectors that came of a failed block clear theirs whole (grid.go).
+// What no block cleared, ring by ring, with edges that go on, is the course of a mark
+// (course.go). The course that explains most of the failed blocks is taken first, then
+// the one that explains most of the rest, until no one explains enough (find.go): so
+// what is only the shadow of marks is left out. Of what is left then, marks that stop
+// most but not all are looked for in the same way, and regions in which many fail.
+//
+// What a mark costs is the missing sectors of the blocks that it explains. A block that
+// several marks would stop counts with the first of them.
+package marks

@@ -1,0 +1,95 @@
+package marks
+
+import (
+	"math"
+
+	"turnstone/device/spiral"
+)
+
+// leg is the track of one layer in ECC blocks, counted from 0 where it begins. A
+// block takes the turns that its length takes on its circle, and since the square of
+// the radius grows evenly along the track, so does that of the blocks of a turn: two
+// numbers, those where it begins and where it ends, make all angles.
+type leg struct {
+	first        int // block of the disc
+	blocks       int
+	length       float64 // of a block along the track, in mm, nominal
+	begins, ends float64 // nominal radii, in mm
+	from, to     float64 // blocks of a turn where it begins and where it ends
+}
+
+// legsOf are the legs of a disc's nominal track.
+func legsOf(t *spiral.Track, block int64) []leg {
+	var all []leg
+	length := t.Shape().Sector * float64(block)
+	for i := range t.Layers() {
+		r := t.Layer(i)
+		a, b := t.At(float64(r.First)).Radius, t.At(float64(r.End)-1e-6).Radius
+		all = append(all, leg{
+			first: int(int64(r.First) / block), blocks: int((r.Count() + block - 1) / block),
+			length: length, begins: a, ends: b,
+			from: 2 * math.Pi * a / length, to: 2 * math.Pi * b / length,
+		})
+	}
+	return all
+}
+
+// turn is the turns from where the leg begins to block k, which may be a fraction:
+//
+//	turn(k) = 2k / (from + √(from² + (to² − from²)·k/blocks))
+func (l *leg) turn(k float64) float64 { return 2 * k / (l.from + l.perTurn(k)) }
+
+// perTurn is how many blocks a turn holds at block k.
+func (l *leg) perTurn(k float64) float64 {
+	x := k / float64(l.blocks)
+	return math.Sqrt(l.from*l.from*(1-x) + l.to*l.to*x)
+}
+
+// at is the block at a turn, the inverse of turn:
+//
+//	k = turn·from + turn²·(to² − from²)/(4·blocks)
+func (l *leg) at(turn float64) float64 {
+	return turn*l.from + turn*turn*(l.to*l.to-l.from*l.from)/(4*float64(l.blocks))
+}
+
+// radius is the radius at block k, in mm.
+func (l *leg) radius(k float64) float64 {
+	x := k / float64(l.blocks)
+	return math.Sqrt(l.begins*l.begins*(1-x) + l.ends*l.ends*x)
+}
+
+// stretched is the leg whose turns hold more blocks by small shares, where it begins
+// and where it ends.
+func (l leg) stretched(s stretch) leg {
+	l.from *= 1 + s.u
+	l.to *= 1 + s.v
+	return l
+}
+
+// stretch is by which shares the turns of a leg hold more blocks than they were
+// thought to, where it begins and where it ends.
+type stretch struct{ u, v float64 }
+
+// at is the share at block k of a leg.
+func (s stretch) at(l *leg, k float64) float64 {
+	x := k / float64(l.blocks)
+	from, to := l.from*l.from*(1-x), l.to*l.to*x
+	return (from*s.u + to*s.v) / (from + to)
+}
+
+// track is a track with the leg's angles, from turn 0 where it begins. Its radius at
+// the end nearer to the spindle is the nominal one.
+func (l *leg) track(block, sectors int64) (*spiral.Track, error) {
+	inner, from, to := l.begins, l.from, l.to
+	if l.ends < l.begins {
+		inner, from, to = l.ends, l.to, l.from
+	}
+	length := 2 * math.Pi * inner / from // of a block
+	outer := to * length / (2 * math.Pi)
+	s := spiral.Shape{
+		Inner: inner, Sector: length / float64(block),
+		Pitch:  math.Pi * (outer*outer - inner*inner) / (float64(l.blocks) * length),
+		Layers: []int64{sectors},
+	}
+	return spiral.New(s)
+}
