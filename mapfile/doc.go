@@ -92,6 +92,7 @@
 //	1.4  the record "closing"
 //	1.5  what had opened the round of a merged pass where it was read
 //	1.6  the record "watched"
+//	1.7  how the disc in the hand lies to its angles
 //
 // # What a kill or a loss of power leaves
 //

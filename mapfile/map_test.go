@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"reflect"
 	"slices"
 	"testing"
 
@@ -308,5 +309,27 @@ func TestWords(t *testing.T) {
 	want := "untried bad good state 9 delivered failed track lost stalled merged result 0 result 77"
 	if got != want {
 		t.Errorf("words %q; want %q", got, want)
+	}
+}
+
+// TestHeld: how the disc in the hand lies is kept, as a copy.
+func TestHeld(t *testing.T) {
+	m := New("case")
+	m.AddRound(Round{})
+	held := &Held{Side: "label", TurnDeg: 97.5, PerTurn: [][2]float64{{1.83, 4.4}}, OffMM: 0.8, Doubtful: true, Places: []string{"34 mm 4 o'clock", "51 mm 9:30"}}
+	if err := m.SetDisc(Disc{Kind: "dvd", Sectors: 160, BlockSectors: 16, Held: held}); err != nil {
+		t.Fatal(err)
+	}
+	path := mustCreate(t, m)
+	again, err := Open(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := again.Disc().Held; !reflect.DeepEqual(got, held) {
+		t.Errorf("Held = %+v; want %+v", got, held)
+	}
+	again.Disc().Held.Places[0] = "changed"
+	if got := again.Disc().Held.Places[0]; got != held.Places[0] {
+		t.Errorf("place = %q after a copy was changed; want %q", got, held.Places[0])
 	}
 }

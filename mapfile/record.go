@@ -64,6 +64,7 @@ type Disc struct {
 	Parallel     bool              // two layers are both read outwards (parallel track path)
 	Identity     map[string]string // what the drive tells without reading sectors, by name
 	Seen         *Seen             // what the eye saw; nil: nobody looked
+	Held         *Held             // how the disc in the hand lies to its angles; nil: nobody told
 }
 
 // Seen is what the eye saw of a disc before it was spun. What was not told is
@@ -82,12 +83,32 @@ type Seen struct {
 	CapKBps int `json:"cap_kbps,omitempty"`
 }
 
+// Held is how the disc in somebody's hand lies to the angles of its track, by marks that
+// were seen on it.
+type Held struct {
+	Side     string       `json:"side"`               // from which it was looked at: "read", "label"
+	TurnDeg  float64      `json:"turn_deg"`           // degrees clockwise from the reading side: where angle 0 lies
+	PerTurn  [][2]float64 `json:"per_turn,omitempty"` // blocks of a turn where each layer begins and ends, by which angles were told
+	OffMM    float64      `json:"off_mm"`             // root of the mean square of what places and marks are apart
+	Doubtful bool         `json:"doubtful,omitempty"` // another turn fits nearly as well
+	Places   []string     `json:"places"`             // as they were told
+}
+
 // clone is a copy that shares nothing.
 func (d Disc) clone() Disc {
 	d.Written, d.Identity, d.Layers, d.Sessions = d.Written.Clone(), maps.Clone(d.Identity), slices.Clone(d.Layers), slices.Clone(d.Sessions)
 	if d.Seen != nil {
 		seen := *d.Seen
 		d.Seen = &seen
+	}
+	if d.Held != nil {
+		held := *d.Held
+		held.Places, held.PerTurn = slices.Clone(held.Places), slices.Clone(held.PerTurn)
+		held.TurnDeg, held.OffMM = number(held.TurnDeg), number(held.OffMM)
+		for i, p := range held.PerTurn {
+			held.PerTurn[i] = [2]float64{number(p[0]), number(p[1])}
+		}
+		d.Held = &held
 	}
 	return d
 }

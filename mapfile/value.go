@@ -14,7 +14,7 @@ import (
 // this program does not know of is not lost.
 const (
 	major = 1
-	minor = 6
+	minor = 7
 )
 
 // The buckets of the file.
@@ -96,16 +96,17 @@ type discRecord struct {
 	Parallel     bool              `json:"parallel,omitempty"`
 	Identity     map[string]string `json:"identity,omitempty"`
 	Seen         *Seen             `json:"seen,omitempty"`
+	Held         *Held             `json:"held,omitempty"`
 }
 
 func recordOf(d Disc) discRecord {
-	return discRecord{d.Kind, d.Sectors, d.BlockSectors, pairsOf(d.Written), d.Sessions, d.Layers, d.Parallel, d.Identity, d.Seen}
+	return discRecord{d.Kind, d.Sectors, d.BlockSectors, pairsOf(d.Written), d.Sessions, d.Layers, d.Parallel, d.Identity, d.Seen, d.Held}
 }
 
 // disc is the disc that the record tells of.
 func (r discRecord) disc() (Disc, error) {
 	d := Disc{Kind: r.Kind, Sectors: r.Sectors, BlockSectors: r.BlockSectors, Sessions: r.Sessions, Layers: r.Layers, Parallel: r.Parallel,
-		Identity: maps.Clone(r.Identity), Seen: r.Seen}
+		Identity: maps.Clone(r.Identity), Seen: r.Seen, Held: r.Held}
 	if r.Sectors < 0 || r.Sectors > maxSectors || r.BlockSectors < 0 {
 		return Disc{}, fmt.Errorf("disc of %d sectors in blocks of %d", r.Sectors, r.BlockSectors)
 	}
