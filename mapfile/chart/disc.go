@@ -34,6 +34,9 @@ type Layer struct {
 	// good for radii; over the turns of a real disc they lose the angle (package
 	// spiral), which is a Doubt of NoAngles.
 	Doubt float64
+	// Drift is by how many turns places that lie millimetres apart in radius may be off
+	// against each other, while the shape of a mark holds (package marks); 0: not at all.
+	Drift float64
 }
 
 // NoAngles is the Doubt of a layer of which only radii are known.

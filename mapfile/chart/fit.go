@@ -27,6 +27,10 @@ const (
 type Fit struct {
 	Side Side    // from which the disc is looked at, by what fits
 	Turn float64 // degrees, from 0 up to and not including 360: the Turn of a view from that side
+	// Twist is the degrees by which the angles of marks grow more for each mm that these
+	// lie farther out than Pivot, in mm. It is 0 unless angles drift and three places are
+	// given.
+	Twist, Pivot float64
 	// Pairs are the marks that the places were taken for, by place.
 	Pairs []int
 	// Residual is the root of the mean square of the distances, in mm on the
@@ -35,13 +39,16 @@ type Fit struct {
 	// Doubtful tells that quite another turn, or the other side, fits nearly as
 	// well: a third place, off the line of the others, decides.
 	Doubtful bool
+
+	cost float64 // mm: the residual, and what a twist is charged
 }
 
 // FitTurn finds the turn by which the marks lie at the places where they are
 // seen, and the side from which the disc is looked at. Marks that go all the way
-// round are left out, since they lie at no angle. ErrFewPlaces and ErrNoFit are
-// returned.
-func FitTurn(seen []Place, marks []Mark) (Fit, error) {
+// round are left out, since they lie at no angle. Where angles drift over the disc (see
+// Layer), by so many turns, three places or more also tell by how much they do, evenly
+// with the radius. ErrFewPlaces and ErrNoFit are returned.
+func FitTurn(seen []Place, marks []Mark, drift float64) (Fit, error) {
 	if len(seen) < 2 {
 		return Fit{}, ErrFewPlaces
 	}
@@ -52,7 +59,57 @@ func FitTurn(seen []Place, marks []Mark) (Fit, error) {
 		}
 	}
 	var best, second Fit
-	best.Residual, second.Residual = math.Inf(1), math.Inf(1)
+	best.cost, second.cost = math.Inf(1), math.Inf(1)
+	pivot, most, step := twists(seen, drift)
+	twisted := make([]numbered, len(found))
+	for twist := -most; twist <= most+step/2; twist += step {
+		for i, m := range found {
+			m.at.Angle += twist * (m.at.Radius - pivot)
+			twisted[i] = m
+		}
+		fitTurn(seen, twisted, twist, charged*math.Abs(twist)*driftOver/max(drift, 1e-9), &best, &second)
+		if most == 0 {
+			break
+		}
+	}
+	if math.IsInf(best.cost, 1) {
+		return Fit{}, ErrNoFit
+	}
+	best.Doubtful = second.cost < max(rivals*best.cost, rivalFloor)
+	best.Turn *= 360
+	best.Twist, best.Pivot = 360*best.Twist, pivot
+	return best, nil
+}
+
+// How angles that drift are looked for: in turns over the places' radii.
+const (
+	driftReach = 3.0   // times the drift, over driftOver mm of radius
+	driftOver  = 10.0  // mm
+	driftStep  = 0.014 // 5°
+	charged    = 1.0   // mm, for a twist as large as the drift over driftOver
+	leastApart = 3.0   // mm of radius between places that tell of a drift
+)
+
+// twists are the twists to try, in turns a mm: from -most to most; 0 where places can't
+// tell.
+func twists(seen []Place, drift float64) (pivot, most, step float64) {
+	lo, hi := math.Inf(1), 0.0
+	for _, s := range seen {
+		lo, hi = min(lo, s.Radius), max(hi, s.Radius)
+	}
+	pivot = (lo + hi) / 2
+	if len(seen) < 3 || hi-lo < leastApart || !(drift > 0) {
+		return pivot, 0, 1
+	}
+	step = driftStep / (hi - lo)
+	most = math.Ceil(min(drift, NoAngles)*driftReach/driftOver/step) * step
+	return pivot, most, step
+}
+
+// fitTurn looks for better fits than the best and the second, with marks that are twisted
+// already, which is charged so many mm.
+func fitTurn(seen []Place, found []numbered, twist, charge float64, first, next *Fit) {
+	best, second := *first, *next
 	for _, side := range []Side{Reading, Label} {
 		for _, s := range seen {
 			for _, m := range found {
@@ -60,25 +117,22 @@ func FitTurn(seen []Place, marks []Mark) (Fit, error) {
 					continue
 				}
 				f, ok := fitAround(seen, found, side, side.turnFor(m.at.Angle, s.Clock))
+				f.Twist = twist
+				f.cost = math.Hypot(f.Residual, charge)
 				switch {
 				case !ok:
-				case f.Residual < best.Residual:
+				case f.cost < best.cost:
 					if !f.like(best) {
 						second = best
 					}
 					best = f
-				case f.Residual < second.Residual && !f.like(best):
+				case f.cost < second.cost && !f.like(best):
 					second = f
 				}
 			}
 		}
 	}
-	if math.IsInf(best.Residual, 1) {
-		return Fit{}, ErrNoFit
-	}
-	best.Doubtful = second.Residual < max(rivals*best.Residual, rivalFloor)
-	best.Turn *= 360
-	return best, nil
+	*first, *next = best, second
 }
 
 // numbered is a mark's middle and its number.

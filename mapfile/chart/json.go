@@ -22,6 +22,8 @@ type document struct {
 	Passes   []passDocument  `json:"passes"`
 	Rounds   []roundDocument `json:"rounds"`
 	Marks    []markDocument  `json:"marks"`
+	Gone     []markDocument  `json:"gone"`  // marks of the round before
+	Treat    *regionDocument `json:"treat"` // where there is most to win
 	Material *Material       `json:"material"`
 }
 
@@ -34,8 +36,9 @@ type classDocument struct {
 
 type layerDocument struct {
 	Layer    int           `json:"layer"`
-	DoubtDeg float64       `json:"angles_off_deg"` // how far angles may be off; 180: not known
-	Sectors  []int64       `json:"sectors"`        // by class
+	DoubtDeg float64       `json:"angles_off_deg"`   // how far angles may be off; 180: not known
+	DriftDeg float64       `json:"angles_drift_deg"` // how far places may be off against each other that lie apart in radius
+	Sectors  []int64       `json:"sectors"`          // by class
 	Bins     []binDocument `json:"bins"`
 	Cells    *cellDocument `json:"cells,omitempty"`
 }
@@ -100,7 +103,7 @@ func (p *Picture) JSON(w io.Writer) error {
 	d := document{
 		Title: p.view.Title, Round: p.round, Side: p.view.Side.String(), TurnDeg: number(p.view.Turn), Diameter: 2 * p.disc.edge(),
 		Places: !p.scale.blind, Written: p.written, Repaired: p.repaired.sectors, Classes: []classDocument{}, Layers: []layerDocument{}, Passes: []passDocument{},
-		Rounds: []roundDocument{}, Marks: []markDocument{}, Material: p.view.Material,
+		Rounds: []roundDocument{}, Marks: p.markDocuments(p.view.Marks), Gone: p.markDocuments(p.view.Gone), Material: p.view.Material,
 	}
 	for _, c := range p.classes {
 		cd := classDocument{State: c.kind.state(), Words: c.words}
@@ -122,16 +125,35 @@ func (p *Picture) JSON(w io.Writer) error {
 	for _, b := range p.byRound() {
 		d.Rounds = append(d.Rounds, roundDocument{b.round, b.words, b.won, b.of, b.seconds})
 	}
-	for _, m := range p.view.Marks {
+	if r := p.view.Treat; r != nil {
+		d.Treat = &regionDocument{number(r.Inner), number(r.Outer), number(r.From), number(r.To), number(r.Share), r.Sectors, r.inWords(p.view, p.kind)}
+	}
+	return json.NewEncoder(w).Encode(d)
+}
+
+// regionDocument is where there is most to win; words say it with its cautions.
+type regionDocument struct {
+	Inner   float64  `json:"inner_mm"`
+	Outer   float64  `json:"outer_mm"`
+	From    float64  `json:"from_turns"`
+	To      float64  `json:"to_turns"`
+	Share   float64  `json:"share"` // of the sectors that failed
+	Sectors int64    `json:"sectors"`
+	Words   []string `json:"words"`
+}
+
+func (p *Picture) markDocuments(marks []Mark) []markDocument {
+	all := []markDocument{}
+	for _, m := range marks {
 		at := m.middle()
 		md := markDocument{m.Kind, number(m.Inner), number(m.Outer), number(m.From), number(m.To), nil, m.Costs, m.News, m.Note,
 			Place{at.Radius, p.view.onPaper(at.Angle)}.String()}
 		for _, q := range m.Line {
 			md.Line = append(md.Line, [2]float64{number(q.Radius), number(q.Angle)})
 		}
-		d.Marks = append(d.Marks, md)
+		all = append(all, md)
 	}
-	return json.NewEncoder(w).Encode(d)
+	return all
 }
 
 // number is v, or 0 where JSON has no such number.
@@ -154,7 +176,7 @@ func (k kind) state() string {
 }
 
 func (p *Picture) layerDocument(l layerPicture) layerDocument {
-	d := layerDocument{Layer: l.index, DoubtDeg: number(360 * min(l.layer.Doubt, NoAngles)), Sectors: l.total.Sectors, Bins: []binDocument{}}
+	d := layerDocument{Layer: l.index, DoubtDeg: number(360 * min(l.layer.Doubt, NoAngles)), DriftDeg: number(360 * min(l.layer.Drift, NoAngles)), Sectors: l.total.Sectors, Bins: []binDocument{}}
 	for i, b := range l.bins {
 		d.Bins = append(d.Bins, binDocument{p.scale.bins[i], b.Sectors})
 	}

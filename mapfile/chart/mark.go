@@ -22,6 +22,22 @@ type Mark struct {
 // Polar is a point of the surface: a radius in mm and an angle in turns.
 type Polar struct{ Radius, Angle float64 }
 
+// mostListed is how many marks are listed, and numbered in the pictures.
+const mostListed = 12
+
+// costliest are the first of some marks, as many as are listed, and what is said of the
+// others.
+func costliest(all []Mark) (listed []Mark, rest string) {
+	if len(all) <= mostListed {
+		return all, ""
+	}
+	var costs int64
+	for _, m := range all[mostListed:] {
+		costs += m.Costs
+	}
+	return all[:mostListed], fmt.Sprintf("And %d more, which together cost %s sectors.", len(all)-mostListed, thousands(costs))
+}
+
 // middle is the middle of the mark, by the course's middle where it has one.
 func (m Mark) middle() Polar {
 	if n := len(m.Line); n > 0 {

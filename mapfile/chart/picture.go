@@ -23,6 +23,8 @@ type View struct {
 
 	Field    *Field // the estimated damage; nil: there is no picture of it
 	Marks    []Mark
+	Gone     []Mark    // marks of the round before that are gone
+	Treat    *Region   // where there is most to win; nil: not told
 	Material *Material // what was taken off; nil: not told
 	Notes    []string  // sentences to stand below the pictures, such as warnings
 }
@@ -212,13 +214,23 @@ func (p *Picture) extent(l layerPicture) string {
 // blind is the sentence for discs whose geometry is not known.
 const blind = "Where on this disc its sectors lie is not known (a plain device, or an unknown kind of disc): shown by address, not by place."
 
+// anyAngle is a drift, in turns, from which on nothing is known of how marks stand to
+// each other: its double is half a turn.
+const anyAngle = 0.25
+
 // doubt says how well angles are known on a layer; "" where nothing is to be said.
 func (l layerPicture) doubt() string {
 	switch {
-	case l.grid == nil || l.layer.Doubt <= 0:
+	case l.grid == nil:
 		return ""
 	case l.grid.angles == 1:
 		return "Angles are not known on this disc yet: rings show shares of whole turns."
+	case l.layer.Doubt > 0:
+		return fmt.Sprintf("Angles may be off by ± %s°.", decimal(360*l.layer.Doubt, 1))
+	case l.layer.Drift >= anyAngle:
+		return "The shape of a mark holds; marks that lie millimetres apart in radius may be turned against each other by any angle."
+	case l.layer.Drift > 0:
+		return fmt.Sprintf("The shape of a mark holds; marks that lie millimetres apart in radius may be turned against each other by some %s°.", decimal(max(1, 360*l.layer.Drift), 0))
 	}
-	return fmt.Sprintf("Angles may be off by ± %s°.", decimal(360*l.layer.Doubt, 1))
+	return ""
 }

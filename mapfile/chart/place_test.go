@@ -96,7 +96,7 @@ func TestFitTurn(t *testing.T) {
 		for _, i := range rng.Perm(8)[:3] { // as the eye may see it: to half a millimetre and some degrees
 			seen = append(seen, Place{at[2*i] + rng.Float64() - 0.5, fraction(side.onPaper(at[2*i+1], turn) + 0.02*rng.Float64() - 0.01)})
 		}
-		f, err := FitTurn(seen, marks)
+		f, err := FitTurn(seen, marks, 0)
 		if err != nil {
 			t.Fatalf("FitTurn(%v, %v) = %v; want a fit", seen, marks, err)
 		}
@@ -148,11 +148,11 @@ func TestFitTurnInDoubt(t *testing.T) {
 	see := func(i int) Place {
 		return Place{marks[i].middle().Radius, Reading.onPaper(marks[i].middle().Angle, 0.3)}
 	}
-	f, err := FitTurn([]Place{see(0), see(1)}, marks)
+	f, err := FitTurn([]Place{see(0), see(1)}, marks, 0)
 	if err != nil || !f.Doubtful {
 		t.Errorf("FitTurn of two places across = %+v, %v; want it in doubt", f, err)
 	}
-	f, err = FitTurn([]Place{see(0), see(1), see(2)}, marks)
+	f, err = FitTurn([]Place{see(0), see(1), see(2)}, marks, 0)
 	if err != nil || f.Doubtful || f.Side != Reading || math.Abs(f.Turn-108) > 0.01 || f.Residual > 0.01 {
 		t.Errorf("FitTurn of three places = %+v, %v; want the reading side at 108°, no doubt", f, err)
 	}
@@ -170,7 +170,7 @@ func TestFitTurnErrors(t *testing.T) {
 		{nil, ErrFewPlaces}, {[]Place{{30, 0}}, ErrFewPlaces},
 		{[]Place{{30, 0}, {45, 0.5}}, ErrNoFit}, {[]Place{{30, 0}, {30, 0.5}}, ErrNoFit}, {[]Place{{30, 0}, {40.5, 0}}, ErrNoFit},
 	} {
-		if f, err := FitTurn(c.seen, marks); !errors.Is(err, c.want) {
+		if f, err := FitTurn(c.seen, marks, 0); !errors.Is(err, c.want) {
 			t.Errorf("FitTurn(%v) = %+v, %v; want %v", c.seen, f, err, c.want)
 		}
 	}
@@ -180,7 +180,7 @@ func TestFitTurnErrors(t *testing.T) {
 func TestFitMakesTheView(t *testing.T) {
 	marks := spots(30, 0.1, 42, 0.37, 50, 0.8)
 	seen := []Place{{30, 0.2}, {42, fraction(0.2 - 0.27)}, {50, fraction(0.2 - 0.7)}} // mirrored
-	f, err := FitTurn(seen, marks)
+	f, err := FitTurn(seen, marks, 0)
 	if err != nil || f.Side != Label {
 		t.Fatalf("FitTurn = %+v, %v; want the label side", f, err)
 	}
@@ -192,5 +192,37 @@ func TestFitMakesTheView(t *testing.T) {
 	}
 	if w := marks[0].inWords(v); !strings.Contains(w, "29–31 mm, 2:30") {
 		t.Errorf("inWords = %q; want it at 2:30", w)
+	}
+}
+
+// TestFitTwist: where angles drift evenly with the radius, three places tell by how much.
+func TestFitTwist(t *testing.T) {
+	rng := rand.New(rand.NewPCG(3, 4))
+	wrong := 0
+	for range 60 {
+		var at []float64
+		for i := range 6 {
+			at = append(at, 25+5.5*float64(i)+rng.Float64(), rng.Float64())
+		}
+		marks := spots(at...)
+		turn, twist := rng.Float64(), (rng.Float64()-.5)*.02 // turns, and turns a mm
+		var seen []Place
+		for _, i := range rng.Perm(6)[:4] {
+			seen = append(seen, Place{at[2*i], fraction(at[2*i+1] + turn + twist*(at[2*i]-40))})
+		}
+		f, err := FitTurn(seen, marks, .08)
+		if err != nil {
+			t.Fatalf("FitTurn = %v; want a fit", err)
+		}
+		for i, m := range f.Pairs {
+			c := marks[m].middle()
+			paper := f.Side.onPaper(c.Angle+f.Twist/360*(c.Radius-f.Pivot), f.Turn/360)
+			if off := 360 * math.Abs(math.Remainder(paper-seen[i].Clock, 1)); off > 6 && !f.Doubtful {
+				wrong++
+			}
+		}
+	}
+	if wrong > 6 {
+		t.Errorf("%d of 240 places are off by more than 6°, and no doubt; want 6 at most", wrong)
 	}
 }

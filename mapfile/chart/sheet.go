@@ -219,22 +219,32 @@ func (p *Picture) drawDamage(s *scene, title string, thin float64) {
 		y = s.paragraph(column+8, y, columnWidth-8, small, "Not known. The thinner a line, the less sure it is.") + 2
 	}
 	d.hub()
-	d.marks(p.view.Marks)
+	listed, rest := costliest(p.view.Marks)
+	d.marks(listed)
 	d.clockFace()
 	d.ruler(middleY + d.edge + 7)
 	const bottom = sheetHeight - margin
-	for i, m := range p.view.Marks {
+	for i, m := range listed {
 		words := fmt.Sprintf("%d  %s", i+1, m.inWords(p.view))
 		if left := len(p.view.Marks) - i; left > 1 && y > bottom-12 {
+			rest = ""
 			s.say(column, y, small, start, fmt.Sprintf("and %d more", left))
 			break
 		}
 		y = s.paragraph(column, y, columnWidth, small, words) + 1
 	}
+	if rest != "" {
+		s.paragraph(column, y, columnWidth, small, rest)
+	}
 	y = middleY + d.edge + 18
-	for _, n := range append([]string{p.layers[0].doubt()}, p.view.Notes...) {
+	notes := append([]string{p.layers[0].doubt()}, p.view.Notes...)
+	if p.view.Treat != nil {
+		notes = append(notes, p.view.Treat.inWords(p.view, p.kind)...)
+	}
+	for _, n := range notes {
 		y = s.paragraph(margin, y, column-2*margin, small, n)
 	}
+	s.height = max(s.height, y+margin)
 }
 
 // upper and lower begin a text with a capital and with a small letter.

@@ -53,14 +53,15 @@ func (p *Picture) Text(w io.Writer, style Style) error {
 	if f := p.view.Field; f != nil && !p.scale.blind {
 		t.gap()
 		t.say("The damage, as it is estimated:")
-		t.disc(p.damageRaster(f, t.Style), p.view, p.disc.edge(), p.view.Marks)
+		listed, _ := costliest(p.view.Marks)
+		t.disc(p.damageRaster(f, t.Style), p.view, p.disc.edge(), listed)
 		t.tones()
 	}
-	if len(p.view.Marks) > 0 {
+	t.marks(p)
+	if p.view.Treat != nil {
 		t.gap()
-		t.say("Marks found:")
-		for i, m := range p.view.Marks {
-			t.item(fmt.Sprintf("%d ", i+1), m.inWords(p.view))
+		for _, s := range p.view.Treat.inWords(p.view, p.kind) {
+			t.say(s)
 		}
 	}
 	t.work(p)
@@ -78,6 +79,28 @@ func (p *Picture) Text(w io.Writer, style Style) error {
 		t.say(n)
 	}
 	return t.w.Flush() // has any earlier error too
+}
+
+// marks lists the marks found, and those that are gone.
+func (t *text) marks(p *Picture) {
+	listed, rest := costliest(p.view.Marks)
+	if len(listed) > 0 {
+		t.gap()
+		t.say("Marks found, the costliest first:")
+		for i, m := range listed {
+			t.item(fmt.Sprintf("%d ", i+1), m.inWords(p.view))
+		}
+		t.say(rest)
+	}
+	if len(p.view.Gone) > 0 {
+		t.gap()
+		t.say("Gone since the round before:")
+		listed, rest := costliest(p.view.Gone)
+		for _, m := range listed {
+			t.item("- ", m.inWords(p.view))
+		}
+		t.say(rest)
+	}
 }
 
 // text writes lines that fit a terminal.
