@@ -1,7 +1,6 @@
 package imager
 
 import (
-	"math"
 	"slices"
 
 	"turnstone/device/sector"
@@ -12,66 +11,35 @@ import (
 )
 
 // DamageMap draws the map of a case as a view wants it. What the case knows beyond the
-// map's states goes in: the disc's shape, what was taken off, what the eye saw. An
-// error is returned when the case has no such round, or the disc no such layer.
+// map's states goes in: the disc's shape, the marks found, how the disc is held, where
+// there is most to win, what was taken off, what the eye saw. An error is returned when
+// the case has no such round, or the disc no such layer.
 func DamageMap(m *mapfile.Map, v chart.View) (*chart.Picture, error) {
 	d := m.Disc()
 	if taken, ok := chart.TakenOff(m.Rounds()); ok {
 		v.Material = &taken
 	}
 	if d.Seen != nil && d.Seen.Label == "holes" {
-		v.Notes = append(v.Notes, "Light through the disc means that data is gone; polishing won't help.")
+		v.Notes = append(v.Notes, lightThrough)
 	}
-	shape := shapeOf(d)
-	if len(shape.Layers) > 0 {
-		v.Field = fieldOf(m, shape, v.Round)
-	}
-	return chart.Of(m, shape, v)
-}
-
-// Cells of the field.
-const (
-	fieldStep   = 0.5 // mm
-	fieldAngles = 240
-)
-
-// fieldOf is the damage that the plan's model sees after a round, by what the drive
-// that asked most in it was given; nil where nothing was read in that round. It says
-// which share of the blocks that pass over a place is stopped there: that is what
-// reading can tell of the light that is lost.
-func fieldOf(m *mapfile.Map, shape chart.Disc, round int) *chart.Field {
-	if last := len(m.Rounds()) - 1; round < 0 || round > last {
+	last := len(m.Rounds()) - 1
+	round := v.Round
+	if round < 0 || round > last {
 		round = last
 	}
-	task := modelOf(m, round)
-	if task.Drive < 0 {
-		return nil
+	s := SurfaceOf(m, round)
+	if s == nil {
+		return chart.Of(m, shapeOf(d), v)
 	}
-	model := plan.Look(task)
-	inner, outer := math.Inf(1), 0.0
-	for _, l := range shape.Layers {
-		r := l.Track.Layer(l.Index)
-		a, b := l.Track.At(float64(r.First)).Radius, l.Track.At(float64(r.End)-1e-6).Radius
-		inner, outer = min(inner, a, b), max(outer, a, b)
+	if d.Held != nil {
+		v.Notes = append(v.Notes, HeldInWords(*d.Held))
 	}
-	f := &chart.Field{Inner: math.Floor(inner/fieldStep) * fieldStep, Step: fieldStep, Angles: fieldAngles}
-	f.Bands = int(math.Ceil((outer - f.Inner) / fieldStep))
-	for band := range f.Bands {
-		r := f.Inner + (float64(band)+0.5)*fieldStep
-		for a := range fieldAngles {
-			lost, sure := 0.0, 0.0
-			for l := range shape.Layers {
-				loss, certainty := model.Loss(l, min(max(r, inner+1e-3), outer-1e-3), (float64(a)+0.5)/fieldAngles)
-				if certainty > sure { // one surface lies over all layers
-					lost, sure = 1-math.Exp(-loss), certainty
-				}
-			}
-			f.Loss = append(f.Loss, float32(lost))
-			f.Certainty = append(f.Certainty, float32(sure))
-		}
-	}
-	return f
+	s.into(&v)
+	return chart.Of(m, s.shape, v)
 }
+
+// lightThrough is what holes in the label mean.
+const lightThrough = "Light through the disc means that data is gone; polishing won't help."
 
 // modelOf is the task by which the plan's model of a round's surface is made anew:
 // that of the drive which asked for most in it; Drive is -1 where none did.

@@ -42,6 +42,7 @@ const (
 	KindRound      = "round"             // a round was opened
 	KindAmended    = "amended"           // what was noted of a round was corrected
 	KindInspected  = "inspected"         // what the eye saw was noted
+	KindHeld       = "held"              // how the disc in the hand lies to its map was noted
 	KindWanted     = "wanted"            // what the customer needs was noted
 	KindRepaired   = "put-together"      // a sector was put together from raw readings
 	KindHabit      = "drive-habit"       // what the drive has turned out to do beside what it should

@@ -12,6 +12,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"turnstone/imager"
+	"turnstone/mapfile"
 	"turnstone/mapfile/chart"
 )
 
@@ -26,9 +27,14 @@ brought. As text in the terminal; as SVG in true millimetres, so that the disc c
 laid on the printed page; as PNG. The pictures go into the case's folder charts unless
 --out names a file.
 
+It lists the marks found, what each costs and what became of it since the round
+before, and says where there is most to win. Angles count from where the first sector
+lies, wherever that is: tell with --seen where two or three long scratches are seen on
+the disc in the hand, and the map is turned so that it matches; --turn goes before.
+
 Where nothing is known of the geometry, as of a plain file, it draws a strip over the
 addresses; read --kind says what a plain file is.`,
-	example: "turnstone chart anna-wedding --as svg --out wedding.svg",
+	example: "turnstone chart anna-wedding --as svg --out wedding.svg\nturnstone chart anna-wedding --seen \"34 mm 4 o'clock\" --seen \"51 mm 9:30\"",
 	setup:   setupChart,
 }
 
@@ -40,6 +46,7 @@ type chartOptions struct {
 	round  int
 	turn   float64
 	side   string
+	seen   []string
 	out    string
 	json   bool
 }
@@ -57,6 +64,7 @@ func setupChart(f *pflag.FlagSet) action {
 	f.IntVar(&o.layer, "layer", o.layer, "draw layer `N` only, the first is 0; each if not said")
 	f.IntVar(&o.round, "round", o.round, "draw how the case stood after round `N`; as it stands now if not said")
 	f.Float64Var(&o.turn, "turn", 0, "turn the picture by so many `DEGREES`, clockwise as seen from the reading side")
+	f.StringArrayVar(&o.seen, "seen", nil, "turn the map so that its marks lie where two or more long scratches are seen, each a `PLACE` such as \"34 mm 4 o'clock\"; the case keeps it")
 	f.StringVar(&o.side, "side", o.side, "the `SIDE` from which the disc is looked at: read or label")
 	f.StringVar(&o.out, "out", "", "write the picture into `FILE`; - is standard output")
 	f.BoolVar(&o.json, "json", false, "one JSON document: the numbers behind the map")
@@ -87,15 +95,63 @@ func setupChart(f *pflag.FlagSet) action {
 		case f.Changed("layer") && o.layer < 0:
 			return usagef("--layer %d: the first layer is 0", o.layer)
 		}
-		return drawChart(dir, v, o, s)
+		places, err := placesOf(o.seen)
+		if err != nil {
+			return err
+		}
+		if len(places) > 0 {
+			if err := keepSeen(dir, places, s); err != nil {
+				return err
+			}
+		}
+		m, err := imager.Load(dir)
+		if err != nil {
+			return err
+		}
+		if h := m.Disc().Held; h != nil {
+			if !f.Changed("turn") {
+				v.Turn = h.TurnDeg
+			}
+			if !f.Changed("side") && h.Side == "label" {
+				v.Side = chart.Label
+			}
+		}
+		return drawChart(dir, m, v, o, s)
 	}
 }
 
-func drawChart(dir string, v chart.View, o chartOptions, s streams) error {
-	m, err := imager.Load(dir)
+// placesOf are the places that were told with --seen; two at least, or none.
+func placesOf(told []string) ([]chart.Place, error) {
+	var all []chart.Place
+	for _, t := range told {
+		p, err := chart.ParsePlace(t)
+		if err != nil {
+			return nil, usageError{"--seen: " + err.Error()}
+		}
+		all = append(all, p)
+	}
+	if len(all) == 1 {
+		return nil, usagef("--seen: %s; say --seen once for each of two or three long scratches", chart.ErrFewPlaces)
+	}
+	return all, nil
+}
+
+// keepSeen turns the case's map by what was seen, and says how well it fits.
+func keepSeen(dir string, places []chart.Place, s streams) (err error) {
+	c, err := imager.Open(dir, writer())
 	if err != nil {
 		return err
 	}
+	defer func() { err = errors.Join(err, c.Close()) }()
+	h, err := c.Seen(places)
+	if err != nil {
+		return err
+	}
+	tell(s.Err, "%s\n", imager.HeldInWords(h))
+	return nil
+}
+
+func drawChart(dir string, m *mapfile.Map, v chart.View, o chartOptions, s streams) error {
 	if c := m.Closing(); c.Gone() {
 		v.Notes = append(v.Notes, "The case is discarded: image and files are deleted, and these are its figures.")
 		tell(s.Err, "%s", closingInWords(&c, dir, time.Now()))

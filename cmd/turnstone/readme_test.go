@@ -72,7 +72,7 @@ func TestWalkThrough(t *testing.T) {
 	shell := func(in, line string) string {
 		c := exec.Command("sh", "-c", line)
 		c.Dir = in
-		c.Env = append(os.Environ(), "PATH="+filepath.Dir(program(t))+string(filepath.ListSeparator)+os.Getenv("PATH"))
+		c.Env = append(os.Environ(), "LC_ALL=C.UTF-8", "PATH="+filepath.Dir(program(t))+string(filepath.ListSeparator)+os.Getenv("PATH"))
 		var out bytes.Buffer
 		c.Stdout, c.Stderr = &out, &out
 		if err := c.Run(); err != nil && c.ProcessState == nil {

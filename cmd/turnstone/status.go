@@ -60,7 +60,7 @@ func setupStatus(f *pflag.FlagSet) action {
 			return printDocument(s.Out, wholeStatus(dir, m))
 		}
 		st := wholeStatus(dir, m)
-		tell(s.Out, "%s%s", closingInWords(st.Closing, dir, time.Now()), statusText(dir, st, filesOfCase(dir), imager.Advise(m)))
+		tell(s.Out, "%s%s", closingInWords(st.Closing, dir, time.Now()), statusText(dir, st, glance(m, s), filesOfCase(dir), imager.Advise(m)))
 		return nil
 	}
 }
@@ -119,9 +119,10 @@ func inState(m *mapfile.Map, state mapfile.State) iter.Seq[sector.Range] {
 
 // statusText is the status for people: where it stands, what each round and
 // drive won, which files are whole, what to do next.
-func statusText(dir string, st imager.Status, files string, next []imager.Advice) string {
+func statusText(dir string, st imager.Status, glance, files string, next []imager.Advice) string {
 	var b strings.Builder
 	b.WriteString(standing(st))
+	b.WriteString(glance)
 	if st.Seen != nil {
 		fmt.Fprintf(&b, "Seen before it was spun: %s.\n", imager.SeenInWords(*st.Seen))
 	}

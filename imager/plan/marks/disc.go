@@ -1,6 +1,8 @@
 package marks
 
 import (
+	"math"
+
 	"turnstone/device/spiral"
 )
 
@@ -30,10 +32,9 @@ func Calibrate(kind string, nominal *spiral.Track, rounds ...*Sights) *Disc {
 		if kind != "cd" { // of which the velocity may be anything from 1.2 to 1.4 m/s
 			c = calibrate(l, seen)
 		}
-		t, err := c.track(d.block, nominal.Layer(i).Count())
+		t, err := c.track(nominal.Shape(), i, d.block)
 		if err != nil { // no disc is so: the fit is none
-			c = calibrated{leg: l, drift: .5}
-			t, _ = c.track(d.block, nominal.Layer(i).Count())
+			c, t = calibrated{leg: l, drift: .5}, nominal
 		}
 		d.layers, d.tracks = append(d.layers, c), append(d.tracks, t)
 	}
@@ -58,7 +59,34 @@ func (d *Disc) Turn(layer int, position float64) float64 {
 	return l.turn(position/float64(d.block) - float64(l.first))
 }
 
-// Leg is a track of one layer that has the angles as they were fitted, beginning with
-// turn 0 at that layer's first sector; nil where no disc could be made so. A layer
-// that is read inwards begins with its innermost sector there.
-func (d *Disc) Leg(layer int) *spiral.Track { return d.tracks[layer] }
+// Track is a track of the disc whose turns on one layer are those fitted, but for a
+// constant: Turn counts from where the layer begins.
+func (d *Disc) Track(layer int) *spiral.Track { return d.tracks[layer] }
+
+// PerTurn is how many blocks a turn of a layer holds where it begins and where it ends,
+// as fitted: all that angles hang on.
+func (d *Disc) PerTurn(layer int) [2]float64 {
+	return [2]float64{d.layers[layer].from, d.layers[layer].to}
+}
+
+// Remade is the disc with the angles of PerTurn, by layer, that were found before; those
+// of layers for which there are none, or none that a disc could have, stay. Twist is the
+// turns more that each turn of the track makes: the marks' angles that a person saw tell
+// it better than they do.
+func (d *Disc) Remade(nominal *spiral.Track, perTurn [][2]float64, twist float64) *Disc {
+	o := &Disc{kind: d.kind, block: d.block}
+	for i, l := range d.layers {
+		n := l
+		if i < len(perTurn) {
+			n.from, n.to = perTurn[i][0], perTurn[i][1]
+		}
+		n.leg = n.stretched(stretch{-twist, -twist})
+		t, err := n.track(nominal.Shape(), i, d.block)
+		if !(math.Abs(n.from/l.from-1) < 2*widest && math.Abs(n.to/l.to-1) < 2*widest) || err != nil {
+			n, t = l, d.tracks[i]
+		}
+		n.known = n.known || i < len(perTurn)
+		o.layers, o.tracks = append(o.layers, n), append(o.tracks, t)
+	}
+	return o
+}

@@ -77,19 +77,20 @@ func (s stretch) at(l *leg, k float64) float64 {
 	return (from*s.u + to*s.v) / (from + to)
 }
 
-// track is a track with the leg's angles, from turn 0 where it begins. Its radius at
-// the end nearer to the spindle is the nominal one.
-func (l *leg) track(block, sectors int64) (*spiral.Track, error) {
-	inner, from, to := l.begins, l.from, l.to
-	if l.ends < l.begins {
-		inner, from, to = l.ends, l.to, l.from
+// track is a track of a disc whose layer n has the leg's angles, but for a constant, and
+// the leg's nominal radius where the layer begins; only that layer of it is of use.
+func (l *leg) track(nominal spiral.Shape, n int, block int64) (*spiral.Track, error) {
+	s := nominal
+	length := 2 * math.Pi * l.begins / l.from // of a block
+	end := l.to * length / (2 * math.Pi)
+	s.Sector = length / float64(block)
+	s.Pitch = math.Pi * math.Abs(end*end-l.begins*l.begins) / (float64(l.blocks) * length)
+	square := l.begins * l.begins
+	if s.Opposite { // the layer begins where those before it lead
+		for i, sectors := range s.Layers[:n] {
+			square += float64(2*(i%2)-1) * float64(sectors) * s.Sector * s.Pitch / math.Pi
+		}
 	}
-	length := 2 * math.Pi * inner / from // of a block
-	outer := to * length / (2 * math.Pi)
-	s := spiral.Shape{
-		Inner: inner, Sector: length / float64(block),
-		Pitch:  math.Pi * (outer*outer - inner*inner) / (float64(l.blocks) * length),
-		Layers: []int64{sectors},
-	}
+	s.Inner = math.Sqrt(max(0, square))
 	return spiral.New(s)
 }

@@ -121,13 +121,12 @@ func TestTurnsAreTheTracks(t *testing.T) {
 			if got, want := d.Turn(layer, at), nominal.At(at).Turn-begins; math.Abs(got-want) > 1e-4 {
 				t.Errorf("layer %d: Turn(%.0f) = %.6f; want %.6f", layer, at, got, want)
 			}
-			own := d.Leg(layer)
-			pos := at - float64(r.First)
-			if layer == 1 { // read inwards, it counts from its innermost sector
-				pos = float64(r.Count()) - pos
+			own := d.Track(layer)
+			if got, want := own.At(at).Turn-own.At(float64(r.First)).Turn, d.Turn(layer, at); math.Abs(got-want) > 1e-4 {
+				t.Errorf("layer %d: its track's turn at %.0f = %.6f; want %.6f", layer, at, got, want)
 			}
-			if got, want := own.At(pos).Radius, nominal.At(at).Radius; math.Abs(got-want) > .01 {
-				t.Errorf("layer %d: radius at %.0f = %.3f; want %.3f", layer, at, got, want)
+			if got, want := own.At(at).Radius, nominal.At(at).Radius; math.Abs(got-want) > .01 {
+				t.Errorf("layer %d: its track's radius at %.0f = %.3f; want %.3f", layer, at, got, want)
 			}
 		}
 	}

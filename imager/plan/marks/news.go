@@ -16,18 +16,13 @@ const (
 func (f *Found) Compare(before Found, now *Sights) (gone []Mark) {
 	for i := range f.Marks {
 		m := &f.Marks[i]
-		m.News = New
-		for _, b := range before.Marks {
-			if !m.over(b) {
-				continue
-			}
-			switch {
-			case float64(m.Costs) <= (1-shrunkShare)*float64(b.Costs):
-				m.News = Shrunk
-			default:
-				m.News = Same
-			}
-			break // before's are sorted by cost
+		switch b, ok := m.Before(before); {
+		case !ok:
+			m.News = New
+		case float64(m.Costs) <= (1-shrunkShare)*float64(before.Marks[b].Costs):
+			m.News = Shrunk
+		default:
+			m.News = Same
 		}
 	}
 	for _, m := range before.Marks {
@@ -47,6 +42,17 @@ func (f *Found) Compare(before Found, now *Sights) (gone []Mark) {
 		}
 	}
 	return gone
+}
+
+// Before is the mark of a round before that lies where the mark does, the costliest of
+// several; not ok where none does.
+func (m *Mark) Before(f Found) (n int, ok bool) {
+	for i, o := range f.Marks {
+		if m.over(o) {
+			return i, true
+		}
+	}
+	return 0, false
 }
 
 // over tells whether two marks lie over each other.

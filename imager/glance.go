@@ -1,0 +1,47 @@
+package imager
+
+import (
+	"fmt"
+
+	"turnstone/imager/plan/marks"
+	"turnstone/mapfile"
+	"turnstone/mapfile/chart"
+)
+
+// Glance is the damage map at a glance, for the small strip, and what is to be said of
+// the surface: where there is most to win, by radius alone, which takes no fit of angles;
+// and what treatments have taken off.
+func Glance(m *mapfile.Map) (p *chart.Picture, sentences []string, err error) {
+	d := m.Disc()
+	shape := shapeOf(d)
+	p, err = chart.Of(m, shape, chart.View{Round: chart.Latest, Layer: chart.AllLayers})
+	if err != nil {
+		return nil, nil, err
+	}
+	if r, ok := worstRing(m, shape); ok {
+		sentences = append(sentences, fmt.Sprintf("There is most to win at %s: %.0f %% of what failed on this surface lies there.",
+			r.Where(chart.View{}), 100*r.Share))
+	}
+	if taken, ok := chart.TakenOff(m.Rounds()); ok {
+		sentences = append(sentences, taken.Sentences(d.Kind)...)
+	}
+	return p, sentences, nil
+}
+
+// worstRing is where there is most to win, all round; not ok where that can't be told, or
+// no place is worse than others.
+func worstRing(m *mapfile.Map, shape chart.Disc) (worst chart.Region, ok bool) {
+	if len(shape.Layers) == 0 {
+		return worst, false
+	}
+	s := marks.After(m, len(m.Rounds())-1)
+	disc := marks.Calibrate(m.Disc().Kind, shape.Layers[0].Track, marks.NewSights(0, m.Disc().BlockSectors))
+	var most int64
+	for layer := range disc.Layers() {
+		f := disc.Find(layer, s)
+		if r, found := disc.Worst(layer, f); found && f.Missing > most {
+			worst, ok, most = chart.Region{Inner: r.Inner, Outer: r.Outer, From: 0, To: 1, Share: r.Share}, true, f.Missing
+		}
+	}
+	return worst, ok
+}

@@ -1,0 +1,87 @@
+package imager
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"strings"
+
+	"turnstone/mapfile"
+	"turnstone/mapfile/chart"
+)
+
+// ErrNoMarks is returned when places are told of a disc of which no geometry is known.
+var ErrNoMarks = errors.New("where on this disc its sectors lie is not known, so no marks are either")
+
+// Seen fits how the disc in somebody's hand lies to the marks found, by the places at
+// which some of them are seen, and keeps it in the case. The errors of chart.FitTurn are
+// returned, and ErrNoMarks.
+func (c *Case) Seen(places []chart.Place) (mapfile.Held, error) {
+	h, err := heldBy(c.m, places)
+	if err != nil {
+		return h, err
+	}
+	d := c.m.Disc()
+	d.Held = &h
+	if err := c.m.SetDisc(d); err != nil {
+		return h, err
+	}
+	c.m.AddEvent(mapfile.Event{Time: c.now(), Pass: -1, Kind: KindHeld, Text: HeldInWords(h)})
+	return h, c.saveRecords()
+}
+
+// heldBy is how the disc is held by whom some marks are seen at places.
+func heldBy(m *mapfile.Map, places []chart.Place) (mapfile.Held, error) {
+	if s := SurfaceOf(m, len(m.Rounds())-1); s != nil {
+		return heldOn(s, places)
+	}
+	return mapfile.Held{}, ErrNoMarks
+}
+
+// mostSeen is how many marks, the costliest, may be those that somebody sees.
+const mostSeen = 16
+
+// heldOn is the same for a surface.
+func heldOn(s *Surface, places []chart.Place) (mapfile.Held, error) {
+	v := chart.View{Layer: 0}
+	s.into(&v)
+	_, drift := s.disc.Angles(0)
+	// What a person sees are the largest marks.
+	f, err := chart.FitTurn(places, v.Marks[:min(len(v.Marks), mostSeen)], drift)
+	if err != nil {
+		return mapfile.Held{}, err
+	}
+	h := mapfile.Held{Side: "read", OffMM: f.Residual, Doubtful: f.Doubtful}
+	if f.Side == chart.Label {
+		h.Side = "label"
+	}
+	for _, p := range places {
+		h.Places = append(h.Places, p.String())
+	}
+	// A twist with the radius is one with the turns: each makes so much more or less.
+	shape := s.nominal.Shape()
+	twist := f.Twist / 360 * shape.Pitch
+	disc := s.disc.Remade(s.nominal, nil, twist)
+	for i := range disc.Layers() {
+		h.PerTurn = append(h.PerTurn, disc.PerTurn(i))
+	}
+	// Angles are twisted from where the track begins, the fit's from its pivot on.
+	h.TurnDeg = math.Mod(f.Turn-f.Twist*(f.Pivot-shape.Inner), 360)
+	if h.TurnDeg < 0 {
+		h.TurnDeg += 360
+	}
+	return h, nil
+}
+
+// HeldInWords says how the disc is taken to be held.
+func HeldInWords(h mapfile.Held) string {
+	side := "reading side"
+	if h.Side == "label" {
+		side = "label side"
+	}
+	s := fmt.Sprintf("Turned so that marks lie where they were seen from the %s (%s), to within %.1f mm.", side, strings.Join(h.Places, "; "), h.OffMM)
+	if h.Doubtful {
+		s += " Another turn, or the other side, fits nearly as well: one more place decides."
+	}
+	return s
+}

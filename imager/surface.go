@@ -1,0 +1,201 @@
+package imager
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"turnstone/device/spiral"
+	"turnstone/imager/plan/marks"
+	"turnstone/mapfile"
+	"turnstone/mapfile/chart"
+)
+
+// Surface is what a case's map tells of its disc's surface after a round: the angles as
+// they were fitted, the marks, the damage.
+type Surface struct {
+	m       *mapfile.Map
+	round   int
+	nominal *spiral.Track
+	disc    *marks.Disc
+	shape   chart.Disc
+	now     *marks.Sights
+	found   []marks.Found  // by layer
+	gone    [][]marks.Mark // by layer
+	lasting []map[int]int  // by layer, of a mark: treatments of its place that left it as it was
+}
+
+// mostRounds is how many rounds are looked at, the latest, to tell what became of marks.
+const mostRounds = 6
+
+// SurfaceOf looks at the disc's surface after a round; nil is returned where the disc's
+// geometry is not known.
+func SurfaceOf(m *mapfile.Map, round int) *Surface {
+	d := m.Disc()
+	s := &Surface{m: m, round: round, shape: shapeOf(d)}
+	if len(s.shape.Layers) == 0 {
+		return nil
+	}
+	s.nominal = s.shape.Layers[0].Track
+	sights := map[int]*marks.Sights{}
+	var all []*marks.Sights
+	for r := max(0, round-mostRounds+1); r <= round; r++ {
+		if r == round || read(m, r) {
+			sights[r] = marks.After(m, r)
+			all = append(all, sights[r])
+		}
+	}
+	s.now = sights[round]
+	s.disc = marks.Calibrate(d.Kind, s.nominal, all...)
+	if h := d.Held; h != nil && len(h.PerTurn) > 0 {
+		s.disc = s.disc.Remade(s.nominal, h.PerTurn, 0)
+	}
+	s.place()
+	s.find(sights)
+	return s
+}
+
+// read tells whether a drive read in a round.
+func read(m *mapfile.Map, round int) bool {
+	for _, p := range m.Passes() {
+		if p.Round == round && p.Drive >= 0 {
+			return true
+		}
+	}
+	return false
+}
+
+// place gives the shape the angles that were fitted.
+func (s *Surface) place() {
+	for i := range s.shape.Layers {
+		l := &s.shape.Layers[i]
+		known, drift := s.disc.Angles(i)
+		if !known {
+			continue
+		}
+		t := s.disc.Track(i)
+		*l = chart.Layer{Track: t, Index: i, Turn: -t.At(float64(t.Layer(i).First)).Turn, Drift: drift}
+	}
+}
+
+// find finds the marks of each layer, and what became of them since the rounds before.
+func (s *Surface) find(sights map[int]*marks.Sights) {
+	rounds := s.m.Rounds()
+	for layer := range s.disc.Layers() {
+		var before marks.Found
+		var gone []marks.Mark
+		lasting := map[int]int{}
+		have := false
+		for r := max(0, s.round-mostRounds+1); r <= s.round; r++ {
+			if sights[r] == nil {
+				continue
+			}
+			f := s.disc.Find(layer, sights[r])
+			last := map[int]int{}
+			if have {
+				gone = f.Compare(before, sights[r])
+				for i, m := range f.Marks {
+					if old, ok := m.Before(before); ok && m.News == marks.Same {
+						last[i] = lasting[old] + treated(rounds[r], m)
+					}
+				}
+			}
+			before, lasting, have = f, last, true
+		}
+		s.found, s.gone, s.lasting = append(s.found, before), append(s.gone, gone), append(s.lasting, lasting)
+	}
+}
+
+// treated is how many treatments of a round took or smoothed material at a mark.
+func treated(r mapfile.Round, m marks.Mark) int {
+	n := 0
+	for _, t := range r.Treatments {
+		if (t.Word == Sand || t.Word == Polish) && (t.ToMM == 0 || t.FromMM <= m.Middle.Radius && m.Middle.Radius <= t.ToMM) {
+			n++
+		}
+	}
+	return n
+}
+
+// deepAfter is how many treatments of its place may leave a mark as it was until it is
+// said that it may not lie on the surface.
+const deepAfter = 2
+
+// into puts what was found into a view, and how the disc is held unless the view says.
+func (s *Surface) into(v *chart.View) {
+	for layer, f := range s.found {
+		if v.Layer != chart.AllLayers && v.Layer != layer {
+			continue
+		}
+		for i, m := range f.Marks {
+			c := chartMark(m)
+			var notes []string
+			if len(s.found) > 1 {
+				notes = append(notes, fmt.Sprintf("on layer %d, whose angles count from where it begins", layer))
+			}
+			if s.lasting[layer][i] >= deepAfter {
+				notes = append(notes, fmt.Sprintf("%d treatments of its place left it as it was", s.lasting[layer][i]))
+			}
+			c.Note = strings.Join(notes, "; ")
+			v.Marks = append(v.Marks, c)
+		}
+		for _, m := range s.gone[layer] {
+			v.Gone = append(v.Gone, chartMark(m))
+		}
+	}
+	v.Notes = append(v.Notes, s.deepNotes(v.Layer)...)
+	layer, r, ok := s.worst(v.Layer)
+	if ok {
+		v.Treat = &r
+	}
+	f := s.disc.Damage(layer, s.now)
+	v.Field = fieldOf(f)
+}
+
+// deepNotes warn of marks that treatments have left as they were.
+func (s *Surface) deepNotes(only int) []string {
+	var costs int64
+	for layer, f := range s.found {
+		for i, m := range f.Marks {
+			if (only == chart.AllLayers || only == layer) && s.lasting[layer][i] >= deepAfter {
+				costs += m.Costs
+			}
+		}
+	}
+	if costs == 0 {
+		return nil
+	}
+	return []string{fmt.Sprintf("Marks that cost %d sectors did not change where treatments took material off: they may not lie on the reading side, but on the label side or in the data layer, where sanding and polishing won't help. Look through the disc against a light before more is taken off.", costs)}
+}
+
+// worst is where there is most to win, on the layer of which most failed.
+func (s *Surface) worst(only int) (layer int, r chart.Region, ok bool) {
+	for i, f := range s.found {
+		if only == i || only == chart.AllLayers && f.Missing > s.found[layer].Missing {
+			layer = i
+		}
+	}
+	f := s.found[layer]
+	w, ok := s.disc.Worst(layer, f)
+	return layer, chart.Region{Inner: w.Inner, Outer: w.Outer, From: w.From, To: w.To, Share: w.Share,
+		Sectors: int64(math.Round(w.Share * float64(f.Missing)))}, ok
+}
+
+// chartMark is a mark as it is drawn.
+func chartMark(m marks.Mark) chart.Mark {
+	c := chart.Mark{Kind: string(m.Kind), Inner: m.Inner, Outer: m.Outer, From: m.From, To: m.To, Costs: m.Costs, News: string(m.News)}
+	if m.Kind == marks.Scratch || m.Kind == marks.Arc && m.To-m.From < 1 {
+		c.Line = []chart.Polar{chart.Polar(m.Ends[0]), chart.Polar(m.Middle), chart.Polar(m.Ends[1])}
+	}
+	return c
+}
+
+// fieldOf is the damage as it is drawn. A cell is the surer the more blocks passed over it.
+func fieldOf(d marks.Damage) *chart.Field {
+	const half = 8 // blocks, of which a cell is half sure
+	f := &chart.Field{Inner: d.Inner, Step: d.Step, Bands: d.Bands, Angles: d.Angles, Loss: d.Stops}
+	for _, n := range d.Seen {
+		f.Certainty = append(f.Certainty, n/(n+half))
+	}
+	return f
+}

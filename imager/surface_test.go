@@ -1,0 +1,210 @@
+package imager
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"math"
+	"strings"
+	"testing"
+	"time"
+
+	"turnstone/device/sector"
+	"turnstone/device/sim"
+	"turnstone/device/spiral"
+	"turnstone/imager/plan/marks"
+	"turnstone/mapfile"
+	"turnstone/mapfile/chart"
+)
+
+// plainCase is the map of a case whose disc is that of the scenario for marks: in each
+// of its rounds every block that was missing fared as it is likeliest to.
+func plainCase(t *testing.T) *mapfile.Map {
+	t.Helper()
+	s, err := sim.Load("../testdata/scenarios/marks/plain.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	d, err := sim.New(s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { d.Close() })
+	m := mapfile.New("marks")
+	disc := mapfile.Disc{Kind: "dvd", Sectors: s.Sectors, BlockSectors: 16, Layers: []int64{s.Sectors}}
+	disc.Written.Add(sector.Span(0, s.Sectors))
+	good := make([]bool, s.Blocks())
+	var c []sim.Chance
+	for round := range s.Rounds {
+		r := mapfile.Round{Opened: time.Unix(int64(round), 0)}
+		for _, x := range s.Rounds[round] {
+			treatment, err := ParseTreatment(strings.NewReplacer(", 2 strokes", "", "polish,", "polish fine,").Replace(x.String()))
+			if err != nil {
+				t.Fatal(err)
+			}
+			r.Treatments = append(r.Treatments, treatment)
+		}
+		m.AddRound(r)
+		if round == 0 {
+			if err := m.SetDisc(disc); err != nil {
+				t.Fatal(err)
+			}
+			m.AddDrive(mapfile.Drive{Node: "A"})
+		}
+		pass, err := m.AddPass(mapfile.Pass{Round: round})
+		if err != nil {
+			t.Fatal(err)
+		}
+		sums := make([]uint32, 16)
+		for b := range s.Blocks() {
+			if good[b] {
+				continue
+			}
+			run := mapfile.Run{Range: sector.Span(sector.LBA(16*b), 16), Result: mapfile.Failed, Attempts: 1}
+			if c = d.AppendChances(c[:0], round, b); c[0].Readable() {
+				run.Result, good[b] = mapfile.Delivered, true
+			}
+			if run.Result.Came() {
+				_, err = m.Record(pass, run, sums)
+			} else {
+				_, err = m.Record(pass, run, nil)
+			}
+			if err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	return m
+}
+
+// TestSurface: the map of a case has the marks, where there is most to win, what became
+// of the marks, and says how the disc is held.
+func TestSurface(t *testing.T) {
+	m := plainCase(t)
+	before := SurfaceOf(m, 0)
+	v := chart.View{Layer: chart.AllLayers}
+	before.into(&v)
+	if len(v.Marks) < 9 || v.Treat == nil || v.Field == nil {
+		t.Fatalf("%d marks, region %v, field %v; want 9 marks and both", len(v.Marks), v.Treat, v.Field != nil)
+	}
+	var found int64
+	for _, x := range v.Marks {
+		found += x.Costs
+	}
+	if missing := before.found[0].Missing; found > missing || found < missing*3/4 {
+		t.Errorf("marks cost %d sectors; want most of the %d that failed, and no more", found, missing)
+	}
+	after := chart.View{Layer: chart.AllLayers}
+	SurfaceOf(m, 1).into(&after)
+	if len(after.Gone) == 0 {
+		t.Error("no mark is gone after the treatment; want some")
+	}
+
+	// How somebody holds the disc who sees three of the marks, turned by 100 degrees.
+	held := func(side chart.Side, wrong float64) (places []chart.Place) {
+		for i, x := range v.Marks {
+			if i%2 > 0 || len(places) == 3 || x.To-x.From >= 1 {
+				continue
+			}
+			clock := (x.From+x.To)/2 + 100./360 + wrong*float64(i)
+			if side == chart.Label {
+				clock = -clock
+			}
+			p, err := chart.ParsePlace(chart.Place{Radius: x.Inner + .3, Clock: clock - math.Floor(clock)}.String())
+			if err != nil {
+				t.Fatal(err)
+			}
+			places = append(places, p)
+		}
+		return places
+	}
+	for _, side := range []chart.Side{chart.Reading, chart.Label} {
+		h, err := heldOn(before, held(side, 0))
+		if err != nil {
+			t.Fatalf("held from the %v: %v", side, err)
+		}
+		if want := map[chart.Side]string{chart.Reading: "read", chart.Label: "label"}[side]; h.Side != want || math.Abs(h.TurnDeg-100) > 6 || h.OffMM > 2 {
+			t.Errorf("held = %s, %.1f°, off by %.1f mm; want %s, 100°, next to nothing", h.Side, h.TurnDeg, h.OffMM, want)
+		}
+		if s := HeldInWords(h); !strings.Contains(s, "mm") || !strings.Contains(s, side.String()) {
+			t.Errorf("HeldInWords = %q; want the side and the residual", s)
+		}
+	}
+	if _, err := heldOn(before, held(chart.Reading, 0)[:1]); !errors.Is(err, chart.ErrFewPlaces) {
+		t.Errorf("held by one place: %v; want %v", err, chart.ErrFewPlaces)
+	}
+}
+
+// TestDeepMarks: a mark that treatments leave as it was is said to lie elsewhere than on
+// the surface, and one that they shrink is not.
+func TestDeepMarks(t *testing.T) {
+	s := &Surface{found: []marks.Found{{Marks: []marks.Mark{{Kind: marks.Blot, Inner: 30, Outer: 31, Costs: 500}}}}, gone: make([][]marks.Mark, 1)}
+	for _, c := range []struct {
+		treatments int
+		want       bool
+	}{{0, false}, {1, false}, {2, true}, {5, true}} {
+		s.lasting = []map[int]int{{0: c.treatments}}
+		notes := strings.Join(s.deepNotes(chart.AllLayers), " ")
+		if got := strings.Contains(notes, "label side"); got != c.want {
+			t.Errorf("after %d treatments that left it as it was: %q; a warning %v", c.treatments, notes, c.want)
+		}
+	}
+}
+
+// TestChartOfSurface: the drawn map has marks and region in its text and numbers.
+func TestChartOfSurface(t *testing.T) {
+	p, err := DamageMap(plainCase(t), chart.View{Round: 0, Layer: chart.AllLayers})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var text, numbers bytes.Buffer
+	if err := errors.Join(p.Text(&text, chart.Style{Width: 80}), p.JSON(&numbers)); err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{"Marks found", "There is most to win at", "Wet, not dry", "turned against each other"} {
+		if !strings.Contains(strings.Join(strings.Fields(text.String()), " "), want) {
+			t.Errorf("the text has no %q", want)
+		}
+	}
+	var doc struct {
+		Marks []struct{ Costs int64 }
+		Treat *struct{ Share float64 }
+	}
+	if err := json.Unmarshal(numbers.Bytes(), &doc); err != nil || len(doc.Marks) < 9 || doc.Treat == nil || doc.Treat.Share <= 0 {
+		t.Errorf("JSON has %d marks and the region %v (%v); want 9 at least, and one", len(doc.Marks), doc.Treat, err)
+	}
+}
+
+// TestGlance: the place with most to win by radius alone is that of the model's marks.
+func TestGlance(t *testing.T) {
+	nominal, err := spiral.Nominal("dvd", true, 480_000)
+	if err != nil {
+		t.Fatal(err)
+	}
+	m := mapfile.New("ring")
+	m.AddRound(mapfile.Round{})
+	d := mapfile.Disc{Kind: "dvd", Sectors: 480_000, BlockSectors: 16}
+	d.Written.Add(sector.Span(0, d.Sectors))
+	if err := m.SetDisc(d); err != nil {
+		t.Fatal(err)
+	}
+	m.AddDrive(mapfile.Drive{Node: "A"})
+	if _, err := m.AddPass(mapfile.Pass{}); err != nil {
+		t.Fatal(err)
+	}
+	var lo, hi sector.LBA
+	for a := sector.LBA(0); a < 480_000; a += 16 {
+		if r := nominal.At(float64(a)).Radius; r < 28.2 {
+			lo, hi = a, a
+		} else if r < 28.8 {
+			hi = a
+		}
+	}
+	if _, err := m.Record(0, mapfile.Run{Range: sector.Range{First: lo, End: hi}, Result: mapfile.Failed, Attempts: 1}, nil); err != nil {
+		t.Fatal(err)
+	}
+	_, sentences, err := Glance(m)
+	if err != nil || len(sentences) != 1 || !strings.Contains(sentences[0], "at 28–29 mm, all round: 100 %") {
+		t.Errorf("Glance = %q, %v; want the ring from 28 to 29 mm", sentences, err)
+	}
+}
