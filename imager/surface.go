@@ -3,6 +3,7 @@ package imager
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"turnstone/device/spiral"
@@ -22,7 +23,7 @@ type Surface struct {
 	now     *marks.Sights
 	found   []marks.Found  // by layer
 	gone    [][]marks.Mark // by layer
-	lasting []map[int]int  // by layer, of a mark: treatments of its place that left it as it was
+	lasting []map[int]int  // by layer, of a mark: rounds in which its place was treated and that left it as it was
 }
 
 // mostRounds is how many rounds are looked at, the latest, to tell what became of marks.
@@ -95,8 +96,11 @@ func (s *Surface) find(sights map[int]*marks.Sights) {
 			if have {
 				gone = f.Compare(before, sights[r])
 				for i, m := range f.Marks {
-					if old, ok := m.Before(before); ok && m.News == marks.Same {
-						last[i] = lasting[old] + treated(rounds[r], m)
+					if old, ok := m.Before(before); ok && float64(m.Costs) >= asItWas*float64(before.Marks[old].Costs) {
+						last[i] = lasting[old]
+						if treated(rounds[r], m) {
+							last[i]++
+						}
 					}
 				}
 			}
@@ -106,20 +110,19 @@ func (s *Surface) find(sights map[int]*marks.Sights) {
 	}
 }
 
-// treated is how many treatments of a round took or smoothed material at a mark.
-func treated(r mapfile.Round, m marks.Mark) int {
-	n := 0
-	for _, t := range r.Treatments {
-		if (t.Word == Sand || t.Word == Polish) && (t.ToMM == 0 || t.FromMM <= m.Middle.Radius && m.Middle.Radius <= t.ToMM) {
-			n++
-		}
-	}
-	return n
+// treated tells whether a treatment of a round took or smoothed material at a mark.
+func treated(r mapfile.Round, m marks.Mark) bool {
+	return slices.ContainsFunc(r.Treatments, func(t mapfile.Treatment) bool {
+		return (t.Word == Sand || t.Word == Polish) && (t.ToMM == 0 || t.FromMM <= m.Middle.Radius && m.Middle.Radius <= t.ToMM)
+	})
 }
 
-// deepAfter is how many treatments of its place may leave a mark as it was until it is
-// said that it may not lie on the surface.
-const deepAfter = 2
+// After deepAfter rounds in which its place was treated and that left a mark as it was,
+// but for a twentieth of what it costs, it is said that it may not lie on the surface.
+const (
+	deepAfter = 2
+	asItWas   = .95
+)
 
 // into puts what was found into a view, and how the disc is held unless the view says.
 func (s *Surface) into(v *chart.View) {
@@ -134,13 +137,15 @@ func (s *Surface) into(v *chart.View) {
 				notes = append(notes, fmt.Sprintf("on layer %d, whose angles count from where it begins", layer))
 			}
 			if s.lasting[layer][i] >= deepAfter {
-				notes = append(notes, fmt.Sprintf("%d treatments of its place left it as it was", s.lasting[layer][i]))
+				notes = append(notes, fmt.Sprintf("treated in %d rounds, and as it was", s.lasting[layer][i]))
 			}
 			c.Note = strings.Join(notes, "; ")
 			v.Marks = append(v.Marks, c)
 		}
 		for _, m := range s.gone[layer] {
-			v.Gone = append(v.Gone, chartMark(m))
+			c := chartMark(m)
+			c.News = ""
+			v.Gone = append(v.Gone, c)
 		}
 	}
 	v.Notes = append(v.Notes, s.deepNotes(v.Layer)...)
@@ -165,7 +170,7 @@ func (s *Surface) deepNotes(only int) []string {
 	if costs == 0 {
 		return nil
 	}
-	return []string{fmt.Sprintf("Marks that cost %d sectors did not change where treatments took material off: they may not lie on the reading side, but on the label side or in the data layer, where sanding and polishing won't help. Look through the disc against a light before more is taken off.", costs)}
+	return []string{fmt.Sprintf("Marks that cost %d sectors did not change in rounds in which their place was sanded or polished. Either they are deeper than what was taken off, or they don't lie on the reading side but on the label side or in the data layer, where sanding and polishing won't help: look through the disc against a light before more is taken off.", costs)}
 }
 
 // worst is where there is most to win, on the layer of which most failed.

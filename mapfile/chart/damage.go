@@ -76,6 +76,7 @@ const markRadius = 1.9
 // stays to be seen.
 func (d *dial) marks(marks []Mark) {
 	const air = 0.5 // mm between a mark and its frame
+	var numbers []point
 	for i, m := range marks {
 		switch n := len(m.Line); {
 		case n > 1:
@@ -105,11 +106,28 @@ func (d *dial) marks(marks []Mark) {
 			reach = min(m.Inner, at.Radius) - markRadius - 0.7
 		}
 		n := d.p(reach, at.Angle)
+		for tries := 0; tries < 4 && crowded(numbers, n); tries++ {
+			if reach += 2*markRadius + 0.3; reach+markRadius > d.edge {
+				break
+			}
+			n = d.p(reach, at.Angle)
+		}
+		numbers = append(numbers, n)
 		d.stroke(hair, ink, []point{d.p(at.Radius, at.Angle), n})
 		d.fill(paint{base: ink}, circle(n, markRadius))
 		d.fill(paint{base: paper}, circle(n, markRadius-0.2))
 		d.say(n.x, n.y+0.75, 1.6, middle, strconv.Itoa(i+1))
 	}
+}
+
+// crowded tells whether a number would lie over others.
+func crowded(numbers []point, n point) bool {
+	for _, o := range numbers {
+		if math.Hypot(n.x-o.x, n.y-o.y) < 2*markRadius {
+			return true
+		}
+	}
+	return false
 }
 
 // cased draws a thin line that is seen on any ground.

@@ -57,7 +57,11 @@ func (m Mark) whole() bool { return m.To-m.From >= 1 }
 func (m Mark) inWords(v View) string {
 	var b strings.Builder
 	b.WriteString(m.Kind)
-	fmt.Fprintf(&b, ", %s–%s mm", decimal(m.Inner, 1), decimal(m.Outer, 1))
+	if in, out := decimal(m.Inner, 1), decimal(m.Outer, 1); in == out {
+		fmt.Fprintf(&b, ", %s mm", in)
+	} else {
+		fmt.Fprintf(&b, ", %s–%s mm", in, out)
+	}
 	if m.whole() {
 		b.WriteString(", all round")
 	} else {
