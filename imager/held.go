@@ -32,14 +32,14 @@ func (c *Case) Seen(places []chart.Place) (mapfile.Held, error) {
 
 // heldBy is how the disc is held by whom some marks are seen at places.
 func heldBy(m *mapfile.Map, places []chart.Place) (mapfile.Held, error) {
-	if s := SurfaceOf(m, len(m.Rounds())-1); s != nil {
+	if s := surfaceOf(m, len(m.Rounds())-1, nil); s != nil {
 		return heldOn(s, places)
 	}
 	return mapfile.Held{}, ErrNoMarks
 }
 
 // mostSeen is how many marks, the costliest, may be those that somebody sees.
-const mostSeen = 16
+const mostSeen = 32
 
 // heldOn is the same for a surface.
 func heldOn(s *Surface, places []chart.Place) (mapfile.Held, error) {

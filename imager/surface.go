@@ -31,7 +31,10 @@ const mostRounds = 6
 
 // SurfaceOf looks at the disc's surface after a round; nil is returned where the disc's
 // geometry is not known.
-func SurfaceOf(m *mapfile.Map, round int) *Surface {
+func SurfaceOf(m *mapfile.Map, round int) *Surface { return surfaceOf(m, round, m.Disc().Held) }
+
+// surfaceOf is the same with angles as somebody who held the disc has told them.
+func surfaceOf(m *mapfile.Map, round int, h *mapfile.Held) *Surface {
 	d := m.Disc()
 	s := &Surface{m: m, round: round, shape: shapeOf(d)}
 	if len(s.shape.Layers) == 0 {
@@ -48,7 +51,7 @@ func SurfaceOf(m *mapfile.Map, round int) *Surface {
 	}
 	s.now = sights[round]
 	s.disc = marks.Calibrate(d.Kind, s.nominal, all...)
-	if h := d.Held; h != nil && len(h.PerTurn) > 0 {
+	if h != nil && len(h.PerTurn) > 0 {
 		s.disc = s.disc.Remade(s.nominal, h.PerTurn, 0)
 	}
 	s.place()

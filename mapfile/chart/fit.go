@@ -20,6 +20,7 @@ const (
 	mostClockOff  = 0.07 // turns: 50 minutes of the clock, 25°
 	apart         = 0.04 // turns by which two fits differ at least
 	rivals        = 2.0  // a fit with less than this times the best one's residual is a rival
+	radiusTells   = 3.0  // times as much as a place on the clock: a ruler tells it
 	rivalFloor    = 1.5  // mm: residuals below are as good as none
 )
 
@@ -40,7 +41,7 @@ type Fit struct {
 	// well: a third place, off the line of the others, decides.
 	Doubtful bool
 
-	cost float64 // mm: the residual, and what a twist is charged
+	cost float64 // mm: the residual with radii counted more, and what a twist is charged
 }
 
 // FitTurn finds the turn by which the marks lie at the places where they are
@@ -118,7 +119,7 @@ func fitTurn(seen []Place, found []numbered, twist, charge float64, first, next 
 				}
 				f, ok := fitAround(seen, found, side, side.turnFor(m.at.Angle, s.Clock))
 				f.Twist = twist
-				f.cost = math.Hypot(f.Residual, charge)
+				f.cost = math.Hypot(f.cost, charge)
 				switch {
 				case !ok:
 				case f.cost < best.cost:
@@ -164,7 +165,7 @@ func fitAround(seen []Place, found []numbered, side Side, turn float64) (Fit, bo
 		nearest, least := -1, math.Inf(1)
 		for j, m := range found {
 			dr, da := m.at.Radius-s.Radius, math.Remainder(side.onPaper(m.at.Angle, turn)-s.Clock, 1)
-			if d := math.Hypot(dr, 2*math.Pi*s.Radius*da); !taken[j] && math.Abs(dr) <= mostRadiusOff && math.Abs(da) <= mostClockOff && d < least {
+			if d := math.Hypot(radiusTells*dr, 2*math.Pi*s.Radius*da); !taken[j] && math.Abs(dr) <= mostRadiusOff && math.Abs(da) <= mostClockOff && d < least {
 				nearest, least = j, d
 			}
 		}
@@ -182,13 +183,15 @@ func fitAround(seen []Place, found []numbered, side Side, turn float64) (Fit, bo
 		off = -off
 	}
 	f.Turn = fraction(turn - off)
-	var sum float64
+	var sum, off2 float64
 	for i, s := range seen {
 		m := found[f.Pairs[i]]
 		dr, da := m.at.Radius-s.Radius, math.Remainder(side.onPaper(m.at.Angle, f.Turn)-s.Clock, 1)
+		off2 += dr * dr
 		sum += dr*dr + 4*math.Pi*math.Pi*s.Radius*s.Radius*da*da
 		f.Pairs[i] = m.mark
 	}
 	f.Residual = math.Sqrt(sum / float64(len(seen)))
+	f.cost = math.Sqrt((sum + (radiusTells*radiusTells-1)*off2) / float64(len(seen)))
 	return f, true
 }
