@@ -60,6 +60,7 @@ func (s *byPlace) refresh() {
 	s.period.look(s)
 	f.refresh()
 	s.due.failed, s.due.seen = f.all.blamed*1.1+2, f.all.seen*1.25+1250
+	s.countSure()
 	s.allStale()
 }
 
@@ -111,6 +112,12 @@ func (s *byPlace) choose() bool {
 			best, at = v, 0
 		} else if at >= 0 {
 			z = &s.zones[at]
+		}
+		if !s.soundings.over && best < soundBelow/s.price.block(z.band) {
+			if s.sound() {
+				return true
+			}
+			continue
 		}
 		if at < 0 { // all was passed over
 			if s.worth < 1e-9 {
@@ -253,9 +260,9 @@ type prospect struct {
 	cost float64 // of its failure, in seconds, the slow-down apart
 }
 
-// debtShare is how much of the slow-down's cost a failure is charged with. At
-// full speed and with clean blocks ahead it would be all of it; but a drive that
-// is slow and reads among marks may as well stay so. Found by trial.
+// debtShares is how much of the slow-down's cost a failure is charged with once
+// few sure blocks are left: a drive that is slow and reads among marks may as well
+// stay so. Found by trial.
 var debtShares = [len(ladder)]float64{1, 1, .6, .4, .2, .2}
 
 // firstShape is the shape of the gamma distribution by which the loss along a run
@@ -271,7 +278,11 @@ const firstShape = .6
 //	gain       sum of alive                 it ends at the first failure: then the
 //	cost       transfer, gaps, failure      model knows more and chooses anew
 func (s *byPlace) walk(z *zone, from int64) {
-	z.stale, z.worth, z.start, z.count, z.past, z.gain, z.cost = false, s.worth, from, 0, 0, 0, 0
+	worth := s.worth
+	if s.careful() {
+		worth = min(worth, dearest/s.price.block(z.band))
+	}
+	z.stale, z.worth, z.start, z.count, z.past, z.gain, z.cost = false, worth, from, 0, 0, 0, 0
 	w := walker{s: s, rung: s.price.rung, good: s.price.good, full: s.price.block(z.band), ring: s.field.ringOf(from), near: -1}
 	alive, sum, gain, cost, best := 1.0, 0.0, 0.0, 0.0, 0.0
 	n, gap := 0, int64(0)
@@ -282,7 +293,7 @@ func (s *byPlace) walk(z *zone, from int64) {
 		}
 		x := w.look(b)
 		p := math.Exp(-x.loss)
-		slow := debtShares[w.rung] * w.full * slower(w.rung, w.good)
+		slow := s.debtShare(w.rung) * w.full * slower(w.rung, w.good)
 		if p < z.worth*(x.cost+slow)*(1-p) {
 			gap++
 			z.past++
@@ -297,7 +308,7 @@ func (s *byPlace) walk(z *zone, from int64) {
 		sum += x.loss
 		next := math.Pow(1+sum/w.shape, -w.shape)
 		gain += next
-		cost += alive*w.full*(1+(1/ladder[w.rung]-1)*(1-debtShares[w.rung])) + (alive-next)*(x.cost+slow)
+		cost += alive*w.full*(1+(1/ladder[w.rung]-1)*(1-s.debtShare(w.rung))) + (alive-next)*(x.cost+slow)
 		n++
 		alive = next
 		w.read()
@@ -318,7 +329,7 @@ func (s *byPlace) gather(z *zone, run []int64) []int64 {
 		}
 		x := w.look(b)
 		p := math.Exp(-x.loss)
-		if b > z.start && p < z.worth*(x.cost+debtShares[w.rung]*w.full*slower(w.rung, w.good))*(1-p) {
+		if b > z.start && p < z.worth*(x.cost+s.debtShare(w.rung)*w.full*slower(w.rung, w.good))*(1-p) {
 			continue
 		}
 		run = append(run, b)

@@ -53,9 +53,11 @@ type byPlace struct {
 	worth    float64        // good blocks a second, of the run in hand
 	due      struct{ failed, seen float64 }
 
-	deeper  deeper
-	learnt  past
-	stopped bool // what is left is not worth its time
+	soundings soundings
+	sure      int // open blocks that are sure to come, when the estimate was last worked out
+	deeper    deeper
+	learnt    past
+	stopped   bool // what is left is not worth its time
 }
 
 func newByPlace(t *Task, w *work, legs []leg) *byPlace {

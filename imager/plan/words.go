@@ -5,6 +5,7 @@ import "fmt"
 // Half sentences for the person who watches.
 const (
 	whyDeeper = "once more with the drive's own retries: what failed with fewer"
+	whySound  = "looking into what is not known yet: a few turns in every few hundred"
 	whyProof  = "a few places of which little is expected, before they are left"
 	whySweep  = "everything that still gives something now and then, from the inside out"
 	whyRest   = "what is left, of which nothing is expected"

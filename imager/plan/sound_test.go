@@ -1,0 +1,93 @@
+package plan
+
+import (
+	"math"
+	"testing"
+	"time"
+
+	"turnstone/mapfile"
+)
+
+// patches is a drive with a disc that is badly worn in the middle: in every 400
+// turns marks stand at three angles of their own.
+type patches struct {
+	legs     []leg
+	from, to int64 // blocks
+}
+
+func (p *patches) bad(b int64) bool {
+	if b < p.from || b >= p.to {
+		return false
+	}
+	l := &p.legs[0]
+	phase, width := l.arc(b)
+	group := uint32(turnOf(l.a, l.b, float64(b)) / 400)
+	for i := range uint32(3) {
+		at := float64((group*3+i+1)*2654435769>>8) / (1 << 24) // spread by the golden ratio
+		if at-math.Floor(at-phase)-phase < width {
+			return true
+		}
+	}
+	return false
+}
+
+func (p *patches) answer(q Request) Outcome {
+	o := Outcome{Request: q, Result: mapfile.Failed}
+	for b := int64(q.Range.First) / 16; b*16 < int64(q.Range.End); b++ {
+		o.Took += 3 * time.Millisecond
+		if p.bad(b) {
+			o.Failed = 16
+			o.Took += 100 * time.Millisecond
+			return o
+		}
+		o.Good += 16
+	}
+	return o
+}
+
+// TestSoundings: a disc without damage is read from end to end without a look
+// ahead; on a worn one looks are taken, of ten turns in one ring each, and not
+// where all is clean.
+func TestSoundings(t *testing.T) {
+	const blocks = 30_000
+	task := scarTask(blocks)
+	d := task.Disc
+	for _, test := range []struct {
+		name     string
+		from, to int64
+		some     bool
+	}{{"clean", 0, 0, false}, {"worn", 8_000, 22_000, true}} {
+		t.Run(test.name, func(t *testing.T) {
+			disc := &patches{legs: legsOf(&d), from: test.from, to: test.to}
+			p := New(task)
+			f := p.place.field
+			looks := map[int][2]int64{} // by ring: first and last block
+			sounding := 0
+			for {
+				q, step := p.Next()
+				if step != Ask || p.place.soundings.over {
+					break
+				}
+				if first := int64(q.Range.First) / 16; q.Why == whySound {
+					sounding++
+					i := f.ringOf(first)
+					x, ok := looks[i]
+					if !ok {
+						x[0] = first
+					}
+					looks[i] = [2]int64{x[0], int64(q.Range.End)/16 - 1}
+				}
+				p.Note(disc.answer(q))
+			}
+			if (sounding > 0) != test.some {
+				t.Fatalf("%d requests look ahead; want some: %v", sounding, test.some)
+			}
+			for i, x := range looks {
+				l := f.rings[i].leg
+				if turns := turnOf(l.a, l.b, float64(x[1])) - turnOf(l.a, l.b, float64(x[0])); turns > soundTurns+1 || x[1] >= f.rings[i+1].first {
+					t.Errorf("a look in ring %d holds blocks %d to %d, %.1f turns; want %d at most, in one ring", i, x[0], x[1], turns, soundTurns)
+				}
+			}
+		})
+	}
+}
