@@ -19,11 +19,14 @@ import (
 
 var drivesCommand = command{
 	name:    "drives",
-	args:    "[NODE…]",
+	args:    "[NODE…|DIR]",
 	summary: "drives, what lies in them, and how they are reached",
 	about: `
 Lists the drives that can be read, what lies in them and what is in the way;
-optical drives first. Named nodes or image files are looked at instead of all.`,
+optical drives first. Named nodes or image files are looked at instead of all.
+
+With a folder of cases: how much each drive read, on the same surfaces, of what other
+drives had been asked for in vain; so a lens that fouls is seen.`,
 	example: "turnstone drives",
 	setup:   setupDrives,
 }
@@ -35,6 +38,9 @@ const patience = 45 * time.Second
 func setupDrives(f *pflag.FlagSet) action {
 	asJSON := f.Bool("json", false, "one JSON document")
 	return func(args []string, s streams) error {
+		if len(args) == 1 && folderOfCases(args[0]) {
+			return listShares(args[0], *asJSON, s)
+		}
 		ctx, stop := untilInterrupted(s.Err)
 		defer stop()
 		nodes := args
