@@ -19,6 +19,8 @@ type Forecast struct {
 	Missing  int64          // sectors of the written area
 	Readable float64        // sectors of them that one more asking brings
 	Most     time.Duration  // until nine tenths of the readable ones are there; 0 where none is
+	HourLow  float64        // sectors that an hour more with this drive should bring at least,
+	HourHigh float64        // and at most; both 0 where nothing is left to ask it for
 	Bands    []ForecastBand // by millimetre of radius, from the inside out
 }
 
@@ -49,6 +51,7 @@ func ForecastOf(m *mapfile.Map) (f Forecast, ok bool) {
 			return n >= 0.9*f.Readable
 		})
 	}
+	f.HourLow, f.HourHigh = model.Between(time.Hour)
 	f.Bands = bandsOf(model, shape, sector.LBA(max(1, d.BlockSectors)))
 	return f, true
 }

@@ -211,6 +211,11 @@ func conclude(m *mapfile.Map, dir string, o readOptions, end imager.Ending, noth
 			tell(s.Out, "Pass %d ended: %s.\n", end.Pass, end.Why)
 		}
 		tell(s.Out, "%s", standing(st))
+		if st.OpenHere > 0 && (nothing == nil || errors.Is(nothing, imager.ErrLittleLeft)) {
+			for _, line := range hourInWords(m) {
+				tell(s.Out, "%s\n", line)
+			}
+		}
 		if next := goOn(end, dir, o); st.Missing()+st.FormTwo.Missing() > 0 && next != "" {
 			tell(s.Out, "%s\n", next)
 		}

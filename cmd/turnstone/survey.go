@@ -136,7 +136,32 @@ func forecastInWords(m *mapfile.Map) []string {
 		}
 		out = append(out, text+". Marks that were not met yet are not in that.")
 	}
-	worst := slices.Clone(f.Bands)
+	return append(out, worstInWords(f.Bands)...)
+}
+
+// hourInWords is what an hour more would bring, and what lies beyond it, for the end of
+// a pass that left something unasked.
+func hourInWords(m *mapfile.Map) []string {
+	f, ok := imager.ForecastOf(m)
+	if !ok || f.Missing == 0 {
+		return nil
+	}
+	var out []string
+	switch low, high := roundly(f.HourLow), roundly(f.HourHigh); {
+	case high == 0:
+		out = append(out, "An hour more with this drive is expected to bring nothing.")
+	default:
+		out = append(out, fmt.Sprintf("An hour more with this drive is expected to bring %s–%s sectors, by the model of the surface and by how such places fared so far; "+
+			"at least %s are probably beyond this drive on this surface.",
+			thousands(low), thousands(high), thousands(max(0, roundly(float64(f.Missing)-max(f.Readable, f.HourHigh))))))
+	}
+	return append(out, worstInWords(f.Bands)...)
+}
+
+// worstInWords names the millimetres of radius that stand most in the way; nothing where
+// none does.
+func worstInWords(all []imager.ForecastBand) []string {
+	worst := slices.Clone(all)
 	slices.SortStableFunc(worst, func(a, b imager.ForecastBand) int {
 		switch x, y := a.Stopped, b.Stopped; {
 		case x > y:
@@ -152,10 +177,10 @@ func forecastInWords(m *mapfile.Map) []string {
 			bands = append(bands, fmt.Sprintf("%.0f–%.0f mm (%.0f %% of its blocks fail)", b.FromMM, b.ToMM, 100*b.Stopped))
 		}
 	}
-	if len(bands) > 0 {
-		out = append(out, "The surface needs work most at "+joinWords(bands, "and")+" from the middle.")
+	if len(bands) == 0 {
+		return nil
 	}
-	return out
+	return []string{"The surface needs work most at " + joinWords(bands, "and") + " from the middle."}
 }
 
 // roundly is a number with two figures, as an estimate deserves.

@@ -51,9 +51,38 @@ func (p *Plan) Chance(a sector.LBA) float64 {
 // their standard deviation if blocks came independently: marks and moods of the
 // drive make it larger. Both are 0 where the geometry is not known.
 func (p *Plan) Outlook(within time.Duration) (sectors, deviation float64) {
+	sectors, deviation, _ = p.outlook(within, func(loss float64) float64 { return math.Exp(-loss) })
+	return sectors, deviation
+}
+
+// calibrated is how far the model's chances are from what comes: no more than that in
+// each tenth of them, on the scenarios.
+const calibrated = .1
+
+// Between is the range that what reading on brings within a time should lie in, around
+// what the model expects of the surface, and around what came so far of blocks of which
+// it expected as much: by two deviations, and by as much as its chances may be wrong.
+// Both are 0 where the geometry is not known.
+func (p *Plan) Between(within time.Duration) (low, high float64) {
+	a, da, asked := p.outlook(within, func(loss float64) float64 { return math.Exp(-loss) })
+	b, db, alike := p.outlook(within, func(loss float64) float64 {
+		bin := trustBin(loss)
+		if p.place.trust[bin].tried == 0 {
+			return math.Exp(-loss)
+		}
+		return p.place.trust.hope(bin)
+	})
+	low = min(a-2*da-calibrated*asked, b-2*db-calibrated*alike)
+	high = max(min(asked, a+2*da+calibrated*asked), min(alike, b+2*db+calibrated*alike))
+	return max(0, low), high
+}
+
+// outlook is that with the chance that a block of a loss comes, and the sectors asked
+// for.
+func (p *Plan) outlook(within time.Duration, chanceOf func(loss float64) float64) (sectors, deviation, asked float64) {
 	s := p.place
 	if s == nil {
-		return 0, 0
+		return 0, 0, 0
 	}
 	type prize struct{ gain, cost float64 }
 	var all []prize
@@ -63,7 +92,7 @@ func (p *Plan) Outlook(within time.Duration) (sectors, deviation float64) {
 			continue
 		}
 		x := w.look(int64(b))
-		chance := math.Exp(-x.loss)
+		chance := chanceOf(x.loss)
 		full := s.price.block(s.zones[min(w.ring/zoneRings, len(s.zones)-1)].band)
 		all = append(all, prize{chance, full + (1-chance)*x.cost})
 	}
@@ -75,7 +104,8 @@ func (p *Plan) Outlook(within time.Duration) (sectors, deviation float64) {
 		}
 		sectors += x.gain
 		spread += x.gain * (1 - x.gain)
+		asked++
 	}
 	n := float64(p.disc.Block)
-	return sectors * n, math.Sqrt(spread) * n
+	return sectors * n, math.Sqrt(spread) * n, asked * n
 }

@@ -38,20 +38,25 @@ type history struct {
 
 func (h *history) order(s *sim.Scenario) func(ruler.Task) ruler.Order {
 	return func(t ruler.Task) ruler.Order {
-		all := sector.Of(sector.Span(0, t.Info.Sectors))
-		task := plan.Task{
-			Disc: plan.Disc{Written: all, Block: int64(t.Info.BlockSectors), Largest: int64(t.Info.MaxSectors),
-				WholeBlocks: t.Info.WholeBlocks, Kind: t.Info.Kind},
-			Good: all.Subtract(&t.Missing), Round: t.Round, Drive: t.Drive,
-			Retries: plan.Retries{Least: t.Least, Own: t.Own}, ToTheEnd: true,
-		}
-		for _, p := range h.passes {
-			task.History = append(task.History, *p)
-		}
-		o := &planned{plan: plan.New(task), past: &plan.Past{Round: t.Round, Drive: t.Drive}, deciles: &h.deciles}
+		o := &planned{plan: plan.New(h.task(t)), past: &plan.Past{Round: t.Round, Drive: t.Drive}, deciles: &h.deciles}
 		h.passes = append(h.passes, o.past)
 		return o
 	}
+}
+
+// task is the plan's task of a pass.
+func (h *history) task(t ruler.Task) plan.Task {
+	all := sector.Of(sector.Span(0, t.Info.Sectors))
+	task := plan.Task{
+		Disc: plan.Disc{Written: all, Block: int64(t.Info.BlockSectors), Largest: int64(t.Info.MaxSectors),
+			WholeBlocks: t.Info.WholeBlocks, Kind: t.Info.Kind},
+		Good: all.Subtract(&t.Missing), Round: t.Round, Drive: t.Drive,
+		Retries: plan.Retries{Least: t.Least, Own: t.Own}, ToTheEnd: true,
+	}
+	for _, p := range h.passes {
+		task.History = append(task.History, *p)
+	}
+	return task
 }
 
 func (o *planned) Next() (ruler.Request, bool) {
