@@ -58,7 +58,7 @@ func TestBetween(t *testing.T) {
 							}
 						}
 					}
-					p := &planned{plan: plan.New(task), past: &plan.Past{Round: rt.Round, Drive: rt.Drive}, deciles: &h.deciles}
+					p := &planned{plan: plan.New(task), past: &plan.Past{Round: rt.Round, Drive: rt.Drive}, deciles: &h.deciles, block: 16}
 					h.passes = append(h.passes, p.past)
 					return p
 				}

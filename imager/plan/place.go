@@ -2,6 +2,7 @@ package plan
 
 import (
 	"iter"
+	"math"
 
 	"turnstone/device/sector"
 	"turnstone/mapfile"
@@ -53,7 +54,10 @@ type byPlace struct {
 	worth    float64        // good blocks a second, of the run in hand
 	due      struct{ failed, seen float64 }
 
+	trials    trials
 	soundings soundings
+	effort    effort
+	skill     skill
 	sure      int // open blocks that are sure to come, when the estimate was last worked out
 	deeper    deeper
 	learnt    past
@@ -238,7 +242,9 @@ func (s *byPlace) note(o Outcome) int64 {
 		block := s.sectors(b).Intersect(r)
 		whole := s.state[b] == out && !s.single[b]
 		if whole && block.Overlaps(sector.Range{First: r.First, End: bad.End}) {
-			s.trust.note(min(s.field.loss(ring, b), surest), bad.Overlaps(block))
+			loss := min(s.field.loss(ring, b), surest)
+			s.trust.note(loss, bad.Overlaps(block))
+			s.skill.note(math.Exp(-loss), bad.Overlaps(block))
 		}
 		switch {
 		case block.End <= end:
@@ -249,6 +255,7 @@ func (s *byPlace) note(o Outcome) int64 {
 		case bad.Overlaps(block):
 			s.decided(b)
 			s.see(ring, b, true, lost)
+			s.effort.failed(o.Request.Settings.Retries, s.tries.Least, lost)
 			if !s.sweeping {
 				s.field.learn(ring)
 				s.stale(ring, true)
@@ -260,6 +267,9 @@ func (s *byPlace) note(o Outcome) int64 {
 			s.handBack(b, block.Intersect(sector.Range{First: bad.End, End: r.End}), o)
 			s.stale(ring, false)
 		}
+	}
+	if o.Weak {
+		s.effort.helped++
 	}
 	if good > 0 {
 		l := s.field.rings[ring].leg

@@ -25,6 +25,7 @@ type planned struct {
 	asked   plan.Request
 	past    *plan.Past
 	deciles *deciles
+	block   int64 // sectors
 }
 
 // deciles counts what was expected of blocks and what came.
@@ -38,7 +39,7 @@ type history struct {
 
 func (h *history) order(s *sim.Scenario) func(ruler.Task) ruler.Order {
 	return func(t ruler.Task) ruler.Order {
-		o := &planned{plan: plan.New(h.task(t)), past: &plan.Past{Round: t.Round, Drive: t.Drive}, deciles: &h.deciles}
+		o := &planned{plan: plan.New(h.task(t)), past: &plan.Past{Round: t.Round, Drive: t.Drive}, deciles: &h.deciles, block: int64(t.Info.BlockSectors)}
 		h.passes = append(h.passes, o.past)
 		return o
 	}
@@ -76,17 +77,18 @@ func (o *planned) Note(_ ruler.Request, a device.Answer) {
 			out.Result = mapfile.Stalled
 		}
 		failing := r.First + sector.LBA(out.Good)
-		out.Failed = int64(min(r.End, sector.Span(failing, 1).Blocks(16).End) - failing)
-		if out.Result == mapfile.Stalled && r.Count() > 16 {
+		out.Failed = int64(min(r.End, sector.Span(failing, 1).Blocks(o.block).End) - failing)
+		if out.Result == mapfile.Stalled && r.Count() > o.block {
 			out.Failed, out.Blur = 0, true
 		}
 	}
-	for b := r.First / 16; b*16 < r.First+sector.LBA(out.Good+out.Failed); b++ {
-		chance := o.plan.Chance(b * 16)
+	block := sector.LBA(o.block)
+	for b := r.First / block; b*block < r.First+sector.LBA(out.Good+out.Failed); b++ {
+		chance := o.plan.Chance(b * block)
 		d := &o.deciles[min(int(chance*10), 9)]
 		d.blocks++
 		d.expected += chance
-		if b*16+16 <= r.First+sector.LBA(out.Good) {
+		if b*block+block <= r.First+sector.LBA(out.Good) {
 			d.came++
 		}
 	}
