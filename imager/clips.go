@@ -54,17 +54,22 @@ const (
 
 // Peek is places at a quarter, half and three quarters of each film.
 func (f *Files) Peek(films []Film) (places []Place, skipped []Skipped, err error) {
+	return placesOf(films, (*Film).samples)
+}
+
+// placesOf is the places of the films that clips can be cut of.
+func placesOf(films []Film, in func(x *Film) ([]Place, error)) (places []Place, skipped []Skipped, err error) {
 	for i := range films {
 		x := &films[i]
-		if why := f.uncut(x); why != "" {
+		if why := x.uncut(); why != "" {
 			skipped = append(skipped, Skipped{x, why})
 			continue
 		}
-		samples, err := x.samples()
+		some, err := in(x)
 		if err != nil {
 			return nil, nil, err
 		}
-		places = append(places, samples...)
+		places = append(places, some...)
 	}
 	return places, skipped, nil
 }
@@ -73,42 +78,39 @@ func (f *Files) Peek(films []Film) (places []Place, skipped []Skipped, err error
 // the longest gaps, where rounds join, and samples.
 func (f *Files) WorthWatching(films []Film) (places []Place, skipped []Skipped, err error) {
 	rounds := f.rounds()
-	for i := range films {
-		x := &films[i]
-		if why := f.uncut(x); why != "" {
-			skipped = append(skipped, Skipped{x, why})
-			continue
-		}
-		some, err := x.samples()
-		if err != nil {
-			return nil, nil, err
-		}
-		gaps := slices.Clone(x.Play.Gaps)
-		slices.SortFunc(gaps, func(a, b video.Gap) int { return int((b.To - b.From) - (a.To - a.From)) })
-		for _, g := range gaps[:min(len(gaps), mostGapPlaces)] {
-			if some, err = x.around(some, PlaceGap, g.Bytes, g.From); err != nil {
-				return nil, nil, err
-			}
-		}
-		joins := x.joins(rounds)
-		for k := range min(len(joins), mostJoinPlaces) {
-			at := joins[k*len(joins)/min(len(joins), mostJoinPlaces)] // spread evenly
-			if some, err = x.around(some, PlaceJoin, video.Span{First: at, End: at + 1}, x.timeAt(at)); err != nil {
-				return nil, nil, err
-			}
-		}
-		slices.SortStableFunc(some, func(a, b Place) int { return int(a.At - b.At) })
-		places = append(places, some...)
+	return placesOf(films, func(x *Film) ([]Place, error) { return x.worthWatching(rounds) })
+}
+
+// worthWatching is the places of one film.
+func (f *Film) worthWatching(rounds []sector.Set) ([]Place, error) {
+	some, err := f.samples()
+	if err != nil {
+		return nil, err
 	}
-	return places, skipped, nil
+	gaps := slices.Clone(f.Play.Gaps)
+	slices.SortFunc(gaps, func(a, b video.Gap) int { return int((b.To - b.From) - (a.To - a.From)) })
+	for _, g := range gaps[:min(len(gaps), mostGapPlaces)] {
+		if some, err = f.around(some, PlaceGap, g.Bytes, g.From); err != nil {
+			return nil, err
+		}
+	}
+	joins := f.joins(rounds)
+	for k := range min(len(joins), mostJoinPlaces) {
+		at := joins[k*len(joins)/min(len(joins), mostJoinPlaces)] // spread evenly
+		if some, err = f.around(some, PlaceJoin, video.Span{First: at, End: at + 1}, f.timeAt(at)); err != nil {
+			return nil, err
+		}
+	}
+	slices.SortStableFunc(some, func(a, b Place) int { return int(a.At - b.At) })
+	return some, nil
 }
 
 // uncut is why no clip can be cut of a film; "" where it can.
-func (f *Files) uncut(x *Film) string {
-	if x.Play == nil {
+func (f *Film) uncut() string {
+	if f.Play == nil {
 		return "it can't be cut without decoding it"
 	}
-	if x.protected() {
+	if f.protected() {
 		return "it is protected, and left alone"
 	}
 	return ""

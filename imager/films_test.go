@@ -160,6 +160,44 @@ func TestFindTitles(t *testing.T) {
 	}
 }
 
+// BenchmarkFilms tells what the films of a disc lack: two of an hour and more on a
+// DVD-Video, and one without navigation packs, with 2,000 holes. "s-open" is the listing
+// that it comes on top of.
+func BenchmarkFilms(b *testing.B) {
+	ifo, vobs := videotest.Set(videotest.Program{Pictures: 60_000, Picture: 2000}, videotest.Program{Pictures: 30_000, Picture: 2000})
+	manager := videotest.ManagerFile(2)
+	root := vt.File{Dir: true, Children: []vt.File{
+		{Name: "PLAIN.MPG", Data: videotest.Program{Pictures: 60_000, Picture: 2000}.Bytes()},
+		{Name: "VIDEO_TS", Dir: true, Children: []vt.File{{Name: "VIDEO_TS.IFO", Data: manager}, {Name: "VTS_01_0.IFO", Data: ifo}, {Name: "VTS_01_1.VOB", Data: vobs}}}}}
+	image := vt.ISO(nil, root, vt.ISOOptions{RockRidge: true})
+	var holes []sector.Range
+	sectors := int64(len(image) / sector.Size)
+	for i := range int64(2000) {
+		holes = append(holes, sector.Span(sector.LBA(1000+i*(sectors-2000)/2000), 1+i%7))
+	}
+	dir := caseOf(b, image, holes...)
+	var open, films time.Duration
+	for b.Loop() {
+		begun := time.Now()
+		f, err := OpenFiles(dir)
+		if err != nil {
+			b.Fatal(err)
+		}
+		open += time.Since(begun)
+		begun = time.Now()
+		if all := filmsOf(b, f); len(all) != 3 || len(all[2].Play.Gaps) < 200 {
+			b.Fatalf("Films() = %d, %d gaps", len(all), len(all[2].Play.Gaps))
+		}
+		films += time.Since(begun)
+		if err := f.Close(); err != nil {
+			b.Fatal(err)
+		}
+	}
+	b.ReportMetric(open.Seconds()/float64(b.N), "s-open")
+	b.ReportMetric(films.Seconds()/float64(b.N), "s-films")
+	b.ReportMetric(float64(len(image))/1e6, "MB")
+}
+
 // BenchmarkFindByContent goes through an image of films without directories, and, for
 // comparison, reads the same bytes and looks at them no further. "of-read" is its speed by
 // that.

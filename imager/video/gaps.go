@@ -91,7 +91,7 @@ func (p *player) unitAfter(s stretch, hole int64) (Ticks, int64) {
 // entryBefore is when the group of pictures with a missing byte begins to be shown, and
 // where it begins, from covered on.
 func (p *player) entryBefore(hole, covered int64) (Ticks, int64) {
-	for back := int64(256 << 10); ; back *= 2 {
+	for back := int64(window / 2); ; back *= 2 {
 		from := max(covered, hole-back)
 		last := entry{at: -1}
 		e := p.entriesAt(from, hole)
