@@ -27,5 +27,6 @@
 //
 // Formats: ISO/IEC 13818-1, package video for DVD-Video; ITU-T T.81 B.1; RIFF as
 // Microsoft and IBM published it in 1991; ISO/IEC 14496-12, 4.2; ISO 32000-1, 7.5 [all
-// from memory]. The tests hold them against files that other programs wrote.
+// from memory]. The tests hold them against files that ffmpeg and package image/jpeg wrote,
+// PDF against one that was made by hand.
 package found
