@@ -20,14 +20,16 @@ import (
 //
 // Where all of the disc is wanted, films come before other files, and menus, backups
 // and what no file holds come last; but first of each what comes easily, for the inside
-// of one scratch takes longer than all that is whole:
+// of one scratch takes longer than all that is whole. So each is left when the drive
+// brings less than a pace, and goes on when the others have been left at that pace:
 //
-//	structures … ──> films ──> files ──> the rest ──> films ──> files ──> the rest ──> all
-//	                 └─── as long as it comes well ─┘ └────── until little is left ──────┘
+//	structures … ──> films ──> files ──> the rest ┐ 200 sectors a second
+//	                   ▲ ───────────────────────── ┘ 20, 2, and until little is left
+//	                                        └──> all
 //
-// A part that was left goes on with the plan that it had, since that knows what failed
-// with few retries and is to be asked with more. The last looks at what all of them have
-// left, with what all of them have learnt.
+// A part that goes on has the plan that it had, since that knows what failed with few
+// retries and is to be asked with more. The last one looks at what all have left, with
+// what all have learnt.
 //
 // A later part sees in the map what the ones before have asked, as a later pass would,
 // and does not ask for it again.
@@ -49,10 +51,11 @@ type course struct {
 	idle   plan.Task // of the last part, for a pass that has only raw reading to do
 }
 
-// part is what a part of a pass is for, and whether it ends where the surface is bad.
+// part is what a part of a pass is for, and the good sectors a second under which it is
+// left; 0: it goes on to its plan's end.
 type part struct {
-	of     share
-	easily bool
+	of    share
+	least float64
 }
 
 // share is a share of a disc.
@@ -83,8 +86,13 @@ func (c *Case) courseOf(r Reading, info device.Info, disc mapfile.Disc) course {
 			k.parts = append(k.parts, all)
 		}
 	default:
-		k.parts = []part{structures, {shareFilms, true}, {shareFiles, true}, {shareRest, true},
-			{of: shareFilms}, {of: shareFiles}, {of: shareRest}, all}
+		k.parts = []part{structures}
+		for _, least := range paces {
+			for _, s := range []share{shareFilms, shareFiles, shareRest} {
+				k.parts = append(k.parts, part{s, least})
+			}
+		}
+		k.parts = append(k.parts, all)
 	}
 	return k
 }
@@ -102,7 +110,7 @@ func (k *course) next(skip sector.Set) (*plan.Plan, *plan.Request, error) {
 			return nil, nil, err
 		}
 		k.idle = task
-		if order := k.paused[k.runs.of]; order != nil && !k.runs.easily {
+		if order := k.paused[k.runs.of]; order != nil {
 			k.paused[k.runs.of] = nil
 			k.look(task, skip, order)
 			return order, nil, nil
@@ -123,7 +131,7 @@ func (k *course) next(skip sector.Set) (*plan.Plan, *plan.Request, error) {
 
 // look looks how much the parts behind the one that begins may ask for.
 func (k *course) look(task plan.Task, skip sector.Set, order *plan.Plan) {
-	k.beyond, k.pace = 0, pace{}
+	k.beyond, k.pace = 0, pace{least: k.runs.least}
 	if len(k.parts) > 0 && k.what == "" {
 		task.Only, task.Survey = k.allBut(&skip), 0
 		all := plan.ToAsk(task)
@@ -178,7 +186,7 @@ func (k *course) task(skip sector.Set) (task plan.Task, ok bool, err error) {
 }
 
 // leaves tells whether the part that runs is to be left, though its plan is not done.
-func (k *course) leaves() bool { return k.runs.easily && k.pace.slow }
+func (k *course) leaves() bool { return k.pace.slow }
 
 // mostLooks bounds how often files are looked up in a pass: each time a level of
 // directories more is known, of which a disc has a handful.

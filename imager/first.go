@@ -71,26 +71,29 @@ func (k *course) turnsOf(v *volume.Volume) turns {
 	return t
 }
 
-// A part of a pass that is to end once it comes to where the surface is bad does so when
-// the drive has brought less than leastPace sectors a second over paceTime. A clean place
-// brings thousands, one among marks tens, the inside of a mark less than one.
-const (
-	paceTime  = 15 * time.Second
-	leastPace = 50
-)
+// paces is the good sectors a second under which a part of a pass is left, time by time:
+// a clean place brings thousands, one among marks hundreds to tens, the inside of a mark
+// less than one. 0: until its plan is done.
+var paces = []float64{200, 20, 2, 0}
+
+// paceSectors is over how many sectors, that there should be, a drive's pace is taken: so
+// many that one failed read is no reason to leave.
+const paceSectors = 600
 
 // pace is what a drive brought of late.
 type pace struct {
-	took time.Duration
-	good int64
-	slow bool
+	least float64
+	took  time.Duration
+	good  int64
+	slow  bool
 }
 
 // note takes in how a request fared.
 func (p *pace) note(good int64, took time.Duration) {
 	p.good += good
-	if p.took += took; p.took >= paceTime {
-		p.slow = float64(p.good) < leastPace*p.took.Seconds()
+	p.took += took
+	if due := p.least * p.took.Seconds(); p.least > 0 && due >= min(paceSectors, 30*p.least) {
+		p.slow = float64(p.good) < due
 		p.took, p.good = 0, 0
 	}
 }
