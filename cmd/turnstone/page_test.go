@@ -29,6 +29,10 @@ func TestJobOnThePage(t *testing.T) {
 	page.shot("2-reading")
 	page.do(chromedp.Reload()) // the pass goes on, and the page finds it
 	page.shows("#part-act", "Stop")
+	job, _ := evaluate[string](page, "location.href")
+	page.open("about:blank") // nobody looks
+	page.open(job)
+	page.shows("#part-act", "Stop")
 
 	page.shows("#now", "The pass is over")
 	page.shows(".far", " missing (")
