@@ -84,8 +84,11 @@ func packCase(dir, file string, o packOptions, s streams) error {
 	var err error
 	words := s.Out
 	if file == "-" {
+		if f, ok := s.Out.(*os.File); ok && isTerminal(f) {
+			return usagef("a pass file is nothing for a terminal: name a file, or send it on with |")
+		}
 		words = s.Err
-		res, err = imager.Pack(ctx, dir, os.Stdout, p)
+		res, err = imager.Pack(ctx, dir, s.Out, p)
 	} else {
 		res, err = imager.PackFile(ctx, dir, file, p)
 	}

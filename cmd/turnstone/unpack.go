@@ -59,7 +59,7 @@ func setupUnpack(f *pflag.FlagSet) action {
 
 func unpack(file, dir string, o unpackOptions, s streams) error {
 	return takeOver{dir: dir, round: o.round, packed: true, json: o.json, open: func(io.Writer) ([]*imager.Source, error) {
-		src, err := openPassFile(file, dir)
+		src, err := openPassFile(file, dir, s.In)
 		if err != nil {
 			return nil, err
 		}
@@ -68,9 +68,12 @@ func unpack(file, dir string, o unpackOptions, s streams) error {
 }
 
 // openPassFile opens a pass file; "-" is standard input.
-func openPassFile(file, dir string) (*imager.Source, error) {
+func openPassFile(file, dir string, in io.Reader) (*imager.Source, error) {
 	if file == "-" {
-		return imager.NewPassSource("standard input", os.Stdin)
+		if f, ok := in.(*os.File); ok && isTerminal(f) {
+			return nil, usagef("a pass file does not come from a keyboard: name a file, or send one with |")
+		}
+		return imager.NewPassSource("standard input", in)
 	}
 	src, err := imager.OpenPassFile(file)
 	if there, _ := imager.Exists(file); err != nil && there {
