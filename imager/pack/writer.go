@@ -44,10 +44,11 @@ type Writer struct {
 
 	encoder *zstd.Encoder
 	jobs    chan *job // to be compressed
-	order   chan *job // the same, in their order, to be written
+	order   chan *job // the same, in their order, to be labelled and summed
+	summed  chan *job // to be written
 	free    chan *job
 	workers sync.WaitGroup
-	done    chan struct{} // closed when all of order is written
+	done    chan struct{} // closed when all is written
 
 	open *job // being filled; nil: none
 
@@ -61,6 +62,7 @@ type job struct {
 	pass   int
 	ranges []sector.Range
 	data   []byte // what it holds
+	label  []byte
 	body   []byte
 	ready  chan struct{} // gets one when body is there
 }
@@ -85,17 +87,22 @@ func NewWriter(out io.Writer, h Head, values []mapfile.Value, l List) (*Writer, 
 	const ahead = 2 // jobs waiting beyond those being worked on
 	w := &Writer{
 		out: out, sum: sha256.New(), encoder: encoder, done: make(chan struct{}),
-		jobs: make(chan *job, n+ahead), order: make(chan *job, n+ahead), free: make(chan *job, n+ahead),
+		jobs: make(chan *job, n+ahead), order: make(chan *job, n+ahead), summed: make(chan *job, n+ahead),
+		free: make(chan *job, n+ahead),
 	}
 	for range cap(w.free) {
 		w.free <- &job{ready: make(chan struct{}, 1)}
 	}
 	fields := binary.LittleEndian.AppendUint16([]byte(headText), major)
 	fields = append(binary.LittleEndian.AppendUint16(fields, minor), text...)
-	w.put(appendLabel(nil, kindHead, fields))
+	start := appendLabel(nil, kindHead, fields)
+	w.sum.Write(start)
+	w.labels++
+	w.put(start)
 	for range n {
 		w.workers.Go(w.compress)
 	}
+	go w.label()
 	go w.write()
 	var size int64
 	for _, v := range values {
@@ -190,10 +197,11 @@ func (w *Writer) compress() {
 	}
 }
 
-// write writes bodies behind their labels.
-func (w *Writer) write() {
-	defer close(w.done)
-	var fields, label []byte
+// label gives bodies their labels, and adds both to the sum, which takes as long as all
+// else together.
+func (w *Writer) label() {
+	defer close(w.summed)
+	var fields []byte
 	for j := range w.order {
 		<-j.ready
 		fields = binary.AppendUvarint(fields[:0], uint64(len(j.body)))
@@ -207,20 +215,29 @@ func (w *Writer) write() {
 				end = r.End
 			}
 		}
-		label = appendLabel(label[:0], j.kind, fields)
-		w.put(label)
-		w.put(j.body)
+		j.label = appendLabel(j.label[:0], j.kind, fields)
+		w.sum.Write(j.label)
+		w.sum.Write(j.body)
 		w.labels++
+		w.summed <- j
+	}
+}
+
+// write writes bodies behind their labels.
+func (w *Writer) write() {
+	defer close(w.done)
+	for j := range w.summed {
+		w.put(j.label)
+		w.put(j.body)
 		w.free <- j
 	}
 }
 
-// put writes bytes that the sum covers. After an error it does nothing.
+// put writes bytes. After an error it does nothing.
 func (w *Writer) put(b []byte) {
 	if w.failed() != nil {
 		return
 	}
-	w.sum.Write(b)
 	n, err := w.out.Write(b)
 	w.written += int64(n)
 	if err != nil {
@@ -248,7 +265,7 @@ func (w *Writer) stop() {
 // Close ends the file, and returns how long it is. The file is not synced.
 func (w *Writer) Close() (written int64, err error) {
 	w.stop()
-	fields := binary.LittleEndian.AppendUint64(nil, w.labels+1) // the head is one
+	fields := binary.LittleEndian.AppendUint64(nil, w.labels)
 	w.put(appendLabel(nil, kindEnd, w.sum.Sum(fields)))
 	return w.written, errors.Join(w.failed(), w.encoder.Close())
 }
