@@ -25,6 +25,9 @@ var errTooLarge = errors.New("it is larger than the disc, it says")
 // are alike. Data is valid until do returns; it is nil for what is none. An error of
 // do or ctx ends it.
 func (f *Files) bytesOf(ctx context.Context, x File, do func(at tree.Span, what fill, data []byte) error) error {
+	if x.beside > 0 {
+		return f.beside.bytesOf(ctx, x, do)
+	}
 	if x.known() > whole(f.img.sectors).Bytes() {
 		return errTooLarge
 	}

@@ -22,6 +22,7 @@ type Files struct {
 	img      *goodImage
 	disputed sector.Set
 	f        *os.File // nil inside a pass
+	beside   *beside  // nil where nothing lies beside the image, and inside a pass
 	buf      []byte   // space for a part of a file
 
 	found  *foundFiles   // nil: nobody looked
@@ -52,14 +53,24 @@ type File struct {
 	*volume.Entry
 	State    FileState // instead of the entry's, which knows nothing of conflicts
 	Disputed int64     // sectors with bytes of it that two sources gave differently
+
+	beside int64 // its sectors, where it lies beside the image: of 2,324 bytes each
 }
 
 // There is how many of its bytes are in the image, as far as it is known where they
 // are.
-func (f File) There() int64 { return f.known() - f.MissingBytes }
+func (f File) There() int64 {
+	if f.beside > 0 {
+		return f.known() - (f.MissingBytes+sector.Size-1)/sector.Size*formTwoUser
+	}
+	return f.known() - f.MissingBytes
+}
 
 // known is how many bytes its extents hold.
 func (f File) known() int64 {
+	if f.beside > 0 {
+		return f.beside * formTwoUser
+	}
 	if n := len(f.Extents); n > 0 {
 		return f.Extents[n-1].Offset + f.Extents[n-1].Length
 	}
@@ -90,9 +101,13 @@ func OpenFiles(dir string) (*Files, error) {
 		if err != nil {
 			return nil, err
 		}
-		files, err := filesOf(m, m.Disc(), readerOf(f))
+		b, err := openBeside(dir)
 		if err != nil {
 			return nil, errors.Join(err, f.Close())
+		}
+		files, err := filesBeside(m, m.Disc(), readerOf(f), b)
+		if err != nil {
+			return nil, errors.Join(err, b.close(), f.Close())
 		}
 		files.f = f
 		return files, nil
@@ -102,7 +117,15 @@ func OpenFiles(dir string) (*Files, error) {
 // filesOf reads the file systems of an image of which a map says what is good. Of the
 // disc more may be known than the map was told yet.
 func filesOf(m *mapfile.Map, d mapfile.Disc, read func(p []byte, at sector.LBA) error) (*Files, error) {
-	f := &Files{m: m, img: newGoodImage(m, d.Sectors, read), disputed: m.InConflict()}
+	return filesBeside(m, d, read, nil)
+}
+
+// filesBeside is filesOf with what lies beside the image, unless that is nil.
+func filesBeside(m *mapfile.Map, d mapfile.Disc, read func(p []byte, at sector.LBA) error, b *beside) (*Files, error) {
+	f := &Files{m: m, img: newGoodImage(m, d.Sectors, read), disputed: m.InConflict(), beside: b}
+	if b != nil {
+		f.img.good = f.img.good.Union(&b.good)
+	}
 	v, err := volume.Open(f.img, volume.Options{Sessions: sessionsOf(d)})
 	if err != nil {
 		return nil, err
@@ -123,7 +146,7 @@ func (f *Files) Close() error {
 	if f.f == nil {
 		return nil
 	}
-	return f.f.Close()
+	return errors.Join(f.f.Close(), f.beside.close())
 }
 
 // sessionGap is more than what is left out between tracks of one session, and less
@@ -175,7 +198,7 @@ func (f *Files) All() iter.Seq[File] {
 
 // of is an entry with what the case knows of it.
 func (f *Files) of(e *volume.Entry) File {
-	x := File{Entry: e, State: FileState(e.State)}
+	x := File{Entry: e, State: FileState(e.State), beside: f.beside.holds(e)}
 	if f.disputed.Empty() {
 		return x
 	}

@@ -68,13 +68,21 @@ func (g *goodImage) readGood(p []byte, r sector.Range) (rotten sector.Set, err e
 		return rotten, err
 	}
 	g.sums = mapfile.AppendSums(g.sums[:0], p)
+	known := int64(0)
 	for run, sums := range g.m.Sums(r) {
+		known += run.Count()
 		for i, want := range sums {
 			a := run.First + sector.LBA(i)
 			if g.sums[a-r.First] != want {
 				rotten.Add(sector.Span(a, 1))
 			}
 		}
+	}
+	if known < r.Count() { // what has no sum is not in the image, but beside it
+		with := g.m.In(mapfile.Good)
+		all := sector.Of(r)
+		without := all.Subtract(&with)
+		rotten = rotten.Union(&without)
 	}
 	if !rotten.Empty() {
 		g.rotten = g.rotten.Union(&rotten)

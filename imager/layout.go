@@ -83,7 +83,7 @@ func (x *extractor) take(j job) {
 		x.leaveOut(j.Entry, fmt.Sprintf("it is a link to %q: links are not made", j.Target))
 	case j.Kind != tree.Regular:
 		x.leaveOut(j.Entry, "it is no file, but a device or the like")
-	case size > whole(x.f.img.sectors).Bytes():
+	case j.beside == 0 && size > whole(x.f.img.sectors).Bytes():
 		x.leaveOut(j.Entry, errTooLarge.Error())
 	case j.State != FileWhole && x.o.SkipDamaged:
 		x.res.Skipped = append(x.res.Skipped, j.Path())

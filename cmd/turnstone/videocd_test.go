@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -96,9 +97,48 @@ func TestVideoCD(t *testing.T) {
 	if there != beside.Good || beside.Good < beside.Sectors*9/10 || good < 200 || beside.Sectors+int64(good) < int64(all)*9/10 {
 		t.Errorf("%d good of %d; beside them %d of %d of form 2, %d of them in the file; want nearly all\n%s", good, all, beside.Good, beside.Sectors, there, &out)
 	}
+	film2 := extractedFilm(t, dirOfCase, filepath.Join(dir, "out"))
+	pack := bytes.Index(film2, []byte{0, 0, 1, 0xBA}) // the sectors in front of the first pack are empty
+	if pack < 0 || pack%2324 != 0 {
+		t.Fatalf("the first pack of the film begins at its byte %d; want it to begin with a sector", pack)
+	}
+	at := bytes.Index(disc, film2[pack:][:100]) - pack/2324*rawSector
+	if at%rawSector != 24 {
+		t.Fatalf("the film's first bytes stand at %d of the disc; want them at byte 24 of a sector", at)
+	}
+	for i := 0; i < len(film2); i, at = i+2324, at+rawSector {
+		if !bytes.Equal(film2[i:i+2324], disc[at:][:2324]) {
+			t.Fatalf("byte %d of the film that was extracted is not vcdimager's", i)
+		}
+	}
+	// And an MPEG stream of six seconds, by the words of ffprobe (ffmpeg).
+	probe := output(t, tool(t, "ffprobe", "Debian: ffmpeg"), "-v", "error", "-show_entries", "format=format_name,duration", "-of", "csv=p=0",
+		filepath.Join(dir, "out", "MPEGAV", "AVSEQ01.DAT"))
+	name, length, _ := strings.Cut(strings.TrimSpace(probe), ",")
+	seconds, err := strconv.ParseFloat(length, 64)
+	if err != nil || name != "mpeg" || seconds < 5 || seconds > 7 {
+		t.Errorf("ffprobe says %q of the film; want an MPEG stream of 6 s", probe)
+	}
 	if len(m.Passes()) != 1 || m.Passes()[0].How != imager.HowComplete {
 		t.Errorf("the pass ended %q; want %q\n%s%s", m.Passes()[0].How, imager.HowComplete, &out, &errs)
 	}
+}
+
+// extractedFilm is the bytes of the Video CD's film, which has to be whole.
+func extractedFilm(t *testing.T, from, to string) []byte {
+	t.Helper()
+	var out, errs bytes.Buffer
+	if code := run([]string{"extract", from, to}, streams{strings.NewReader(""), &out, &errs}); code != exitDone {
+		t.Errorf("extract = %d; want %d\n%s%s", code, exitDone, &out, &errs)
+	}
+	b, err := os.ReadFile(filepath.Join(to, "MPEGAV", "AVSEQ01.DAT"))
+	if err != nil {
+		t.Fatalf("%v\n%s%s", err, &out, &errs)
+	}
+	if len(b) == 0 || len(b)%2324 != 0 {
+		t.Fatalf("the film has %d bytes; want 2,324 for each sector", len(b))
+	}
+	return b
 }
 
 // rawSector is the bytes of a whole CD sector (ECMA-130, clause 14).

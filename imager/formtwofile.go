@@ -1,0 +1,118 @@
+package imager
+
+import (
+	"context"
+	"errors"
+	"io/fs"
+	"os"
+	"path/filepath"
+
+	"turnstone/device"
+	"turnstone/device/sector"
+	"turnstone/ecc/cd"
+	"turnstone/imager/volume"
+	"turnstone/imager/volume/tree"
+)
+
+// A file of a Video CD's streams lies in sectors of form 2: the file system counts 2,048
+// bytes for each of them, and 2,324 belong to the film. It is read beside the image:
+//
+//	sector n of the file   ── bytes 24 to 2347 of the raw sector ──▶  byte 2,324·n of the film
+const formTwoUser = 2324
+
+// beside is where files are read that lie in sectors of form 2.
+type beside struct {
+	*formTwo
+	read *os.File
+	buf  []byte
+}
+
+// openBeside opens what lies beside the image of a case; nil where nothing does.
+func openBeside(dir string) (*beside, error) {
+	s, err := loadFormTwo(dir)
+	if err != nil || s.sectors.Empty() {
+		return nil, err
+	}
+	b := &beside{formTwo: s}
+	b.read, err = os.Open(filepath.Join(dir, formTwoName))
+	if errors.Is(err, fs.ErrNotExist) {
+		s.good = sector.Set{}
+		err = nil
+	}
+	return b, err
+}
+
+func (b *beside) close() error {
+	if b == nil || b.read == nil {
+		return nil
+	}
+	return b.read.Close()
+}
+
+// holds is how many sectors an entry has where all of them are of form 2; else 0.
+func (b *beside) holds(e *volume.Entry) (sectors int64) {
+	if b == nil || e.Kind != tree.Regular {
+		return 0
+	}
+	for _, x := range e.Extents {
+		r := x.Sectors()
+		if x.Place != tree.Recorded || !b.sectors.Covers(r) {
+			return 0
+		}
+		sectors += r.Count()
+	}
+	return sectors
+}
+
+// bytesOf is that of Files, for a file that lies beside the image.
+func (b *beside) bytesOf(ctx context.Context, x File, do func(at tree.Span, what fill, data []byte) error) error {
+	if b.buf == nil {
+		b.buf = make([]byte, 0, largest*formTwoUser)
+	}
+	raw := make([]byte, device.RawSize)
+	n := int64(0) // sectors of the file so far
+	open, what := tree.Span{}, fillMissing
+	flush := func() error {
+		if open.First == open.End {
+			return nil
+		}
+		var data []byte
+		if what == fillData {
+			data = b.buf
+		}
+		err := do(open, what, data)
+		b.buf, open.First = b.buf[:0], open.End
+		return err
+	}
+	for _, e := range x.Extents {
+		for a := e.Sectors().First; a < e.Sectors().End; a, n = a+1, n+1 {
+			now := b.sector(a, raw)
+			if now != what || len(b.buf) == cap(b.buf) {
+				if err := errors.Join(ctx.Err(), flush()); err != nil {
+					return err
+				}
+				what = now
+			}
+			if now == fillData {
+				b.buf = append(b.buf, raw[24:24+formTwoUser]...)
+			}
+			open.End = (n + 1) * formTwoUser
+		}
+	}
+	return flush()
+}
+
+// sector reads a raw sector, and says whether it is there and is what it should be.
+func (b *beside) sector(a sector.LBA, raw []byte) fill {
+	if !b.good.Contains(a) {
+		return fillMissing
+	}
+	if _, err := b.read.ReadAt(raw, int64(a)*device.RawSize); err != nil {
+		return fillRotten
+	}
+	k, at, err := cd.Detect(raw)
+	if v, _ := cd.Verify(raw, k); err != nil || at != int64(a) || v != cd.Clean && v != cd.Unproven {
+		return fillRotten
+	}
+	return fillData
+}
