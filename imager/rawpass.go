@@ -249,7 +249,9 @@ func (p *pass) likely(s *sector.Set) []sector.Range {
 type wanting struct {
 	at       sector.LBA
 	readings []rawcd.Reading
-	doubt    int
+	doubt    int  // bytes, after the last vote
+	over     bool // nothing more is to be asked of it
+	proven   bool
 }
 
 // repairRun puts a run of neighbouring sectors together.
@@ -258,6 +260,7 @@ func (p *pass) repairRun(ctx context.Context, run sector.Range, left int64, most
 	for a := run.First; a < run.End; a++ {
 		open = append(open, &wanting{at: a, readings: p.raw.shelf.readings(a)})
 	}
+	all := slices.Clone(open)
 	for n := 0; n < most && len(open) > 0 && p.how == "" && p.raw.reader != nil; n++ {
 		p.look(ctx)
 		if p.how != "" {
@@ -274,8 +277,16 @@ func (p *pass) repairRun(ctx context.Context, run sector.Range, left int64, most
 		}
 		open = slices.DeleteFunc(open, func(w *wanting) bool {
 			return w.readings == nil && n > 0 || n+1 >= hopelessAfter && w.doubt > hopeless ||
-				n+1 >= mostRawReadings && w.doubt > nearlyThere || w.doubt < 0
+				n+1 >= mostRawReadings && w.doubt > nearlyThere || w.over
 		})
+	}
+	if most == 1 || p.how != "" {
+		return
+	}
+	for _, w := range all {
+		if !w.proven {
+			p.note(w.at, nil)
+		}
 	}
 }
 
@@ -360,11 +371,7 @@ func (p *pass) rawFailed(ctx context.Context, rest []*wanting, r sector.Range, e
 	if len(rest) == 0 {
 		return 0
 	}
-	w := rest[0]
-	p.note(w.at, nil)
-	if e.Class == device.Track || e.Class == device.Refused {
-		w.doubt = -1 // dear, or for nothing
-	}
+	rest[0].over = e.Class == device.Track || e.Class == device.Refused // dear, or for nothing
 	return 1
 }
 
@@ -379,7 +386,6 @@ func (p *pass) takeRaw(w *wanting, r rawcd.Reading, settings uint8, took time.Du
 	p.raw.habits.Note(w.at, r, use)
 	p.tellHabits()
 	if use != rawcd.Usable && use != rawcd.Scrambled {
-		p.note(w.at, nil)
 		return
 	}
 	w.readings = append(w.readings, r)
@@ -391,7 +397,7 @@ func (p *pass) takeRaw(w *wanting, r rawcd.Reading, settings uint8, took time.Du
 	}
 	p.raw.habits.Proven(out.Sector, w.readings)
 	p.tellHabits()
-	w.doubt = -1
+	w.over, w.proven = true, true
 	p.raw.gained = p.c.now()
 	p.stalls = 0
 	p.doubt.stand(&p.epoch)
@@ -407,7 +413,7 @@ func (p *pass) takeRaw(w *wanting, r rawcd.Reading, settings uint8, took time.Du
 		Text: fmt.Sprintf("sector %d was %s", w.at, repairedInWords(len(w.readings), out.Corrected))})
 }
 
-// note keeps a reading, or that nothing came.
+// note keeps a reading, or that the drive has given all that it can.
 func (p *pass) note(a sector.LBA, r *rawcd.Reading) {
 	if err := p.raw.shelf.keep(a, r, p.rec.Round, p.rec.Drive); err != nil {
 		p.fail(fmt.Errorf("keeping raw readings beside the image: %w", err))

@@ -26,8 +26,8 @@ import (
 //	└──────┴──────┴────────┴────────┴────────┴───────┴──────┴─────┴──────┴─────────┴───┘
 //	  flags: 1 it has data, 2 it has pointers. The CRC-32C is of all behind it.
 //
-// A slot without data notes that a drive was asked for the sector in a round and gave
-// nothing. One that does not match its CRC, as a kill may leave it, is free. Nothing here
+// A slot without data notes that a drive has given all that it can for the sector in a
+// round: it is not asked again. One that does not match its CRC, as a kill may leave it, is free. Nothing here
 // is believed: a sector has to prove itself, whatever readings it is made of. So the file
 // needs no sync; and its slots are freed only when the map, committed, calls their sector
 // good.
@@ -105,10 +105,10 @@ func parseSlot(b []byte) (a sector.LBA, x slot, ok bool) {
 	}, true
 }
 
-// asked tells whether a drive was asked for a sector raw in a round.
+// asked tells whether a drive has given all that it can for a sector in a round.
 func (s *shelf) asked(a sector.LBA, round, drive int) bool {
 	for _, x := range s.slots[a] {
-		if x.round == round && x.drive == drive {
+		if !x.data && x.round == round && x.drive == drive {
 			return true
 		}
 	}
@@ -138,22 +138,25 @@ func (s *shelf) readings(a sector.LBA) []rawcd.Reading {
 	return all
 }
 
-// keep keeps a reading, nil where nothing came. What there is no room for is not kept:
-// of one sector a note that nothing came makes room first, then the oldest reading.
+// keep keeps a reading; nil notes that the drive has given all that it can. What there is
+// no room for is not kept: of one sector the oldest reading makes room.
 func (s *shelf) keep(a sector.LBA, r *rawcd.Reading, round, drive int) error {
 	x := slot{round: round, drive: drive, data: r != nil}
 	list := s.slots[a]
+	oldest, kept := -1, 0
+	for i, y := range list {
+		if y.data {
+			if kept++; oldest < 0 {
+				oldest = i
+			}
+		}
+	}
 	switch {
 	case r == nil && s.asked(a, round, drive):
 		return nil // it is noted already
-	case len(list) >= mostOfSector:
-		i := 0
-		for i < len(list) && list[i].data {
-			i++
-		}
-		i %= len(list)
-		x.at = list[i].at
-		list = append(list[:i:i], list[i+1:]...)
+	case r != nil && kept >= mostOfSector:
+		x.at = list[oldest].at
+		list = append(list[:oldest:oldest], list[oldest+1:]...)
 	case len(s.free) > 0:
 		x.at = s.free[len(s.free)-1]
 		s.free = s.free[:len(s.free)-1]

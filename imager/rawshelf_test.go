@@ -51,7 +51,7 @@ func TestShelfKeeps(t *testing.T) {
 				t.Errorf("reading %d is another one", i)
 			}
 		}
-		if len(s.readings(200)) != 0 || !s.asked(200, 0, 3) || s.asked(200, 0, 2) || !s.asked(100, 1, 2) || s.asked(300, 0, 3) {
+		if len(s.readings(200)) != 0 || !s.asked(200, 0, 3) || s.asked(200, 0, 2) || s.asked(100, 1, 2) || s.asked(300, 0, 3) {
 			t.Errorf("sector 200: %d readings, asked %v; want none, by drive 3 in round 0", len(s.readings(200)), s.asked(200, 0, 3))
 		}
 	}
@@ -61,8 +61,7 @@ func TestShelfKeeps(t *testing.T) {
 	}
 }
 
-// Of one sector no more readings are kept than eight, and a note that nothing came gives
-// way first.
+// Of one sector no more readings are kept than eight, and notes beside them.
 func TestShelfIsBounded(t *testing.T) {
 	s := shelfOf(t, t.TempDir())
 	if err := s.keep(5, nil, 0, 0); err != nil {
@@ -74,8 +73,8 @@ func TestShelfIsBounded(t *testing.T) {
 		}
 	}
 	got := s.readings(5)
-	if len(got) != mostOfSector || s.end != mostOfSector {
-		t.Fatalf("%d readings in %d slots; want %d", len(got), s.end, mostOfSector)
+	if len(got) != mostOfSector || s.end != mostOfSector+1 || !s.asked(5, 0, 0) {
+		t.Fatalf("%d readings in %d slots, asked %v; want %d, and a note", len(got), s.end, s.asked(5, 0, 0), mostOfSector)
 	}
 	if last := got[len(got)-1]; last.Data[0] != 19 {
 		t.Errorf("the last reading is number %d; want 19", last.Data[0])
