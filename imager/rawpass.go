@@ -368,8 +368,8 @@ func (p *pass) rawFailed(ctx context.Context, rest []*wanting, r sector.Range, e
 		return len(rest)
 	}
 	// Nothing new is learned of the disc: it is bad, and it stays so.
-	if len(rest) == 0 {
-		return 0
+	if len(rest) == 0 || e.At >= 0 && e.At < rest[0].at {
+		return 0 // the failing one came all the same
 	}
 	rest[0].over = e.Class == device.Track || e.Class == device.Refused // dear, or for nothing
 	return 1

@@ -90,6 +90,9 @@ type rawManner struct {
 	asked bool       // whether it has C2 pointers was asked
 	c2    bool       // it has
 	seen  sector.Set // read raw before: the cache may have it
+
+	lenient bool // the drive was told to give what it can't correct
+	strict  bool // it can't be told so
 }
 
 // callReadRaw is the child's side of a call.
@@ -137,8 +140,10 @@ func rawLen(c2 bool) int {
 // readRaw reads a range raw, each sector followed by its pointers where c2 says so. The
 // leading ones that came are returned also with an error.
 func (d *opened) readRaw(r sector.Range) (sectors []byte, c2 bool, e *device.ReadError) {
-	if f := d.trust(); f != nil {
-		return nil, false, f.readError(r)
+	if !d.raw.lenient {
+		if f := d.trust(); f != nil {
+			return nil, false, f.readError(r)
+		}
 	}
 	if err := d.lookAgain(); err != nil {
 		return nil, false, err
@@ -191,15 +196,61 @@ func (d *opened) sendRaw(r sector.Range) ([]byte, *device.ReadError) {
 			}
 		case f.says(scsi.IllegalRequest, 0x24) && d.raw.c2:
 			d.raw.c2 = false // it says that it has pointers, and does not give them
+		case f.is(scsi.Medium) && d.beLenient():
 		default:
 			n := int64(0)
 			if lba, ok := f.sense.LBA(); f.lost == 0 && ok && r.Contains(sector.LBA(lba)) {
-				n = min(lba-int64(r.First), d.stamp.goneRaw(whole, each))
+				n = lba - int64(r.First)
+				if d.raw.lenient && f.is(scsi.Medium) {
+					n++ // under TB the failing one is sent too
+				}
+				n = min(n, d.stamp.goneRaw(whole, each))
+			}
+			if n == r.Count() {
+				return room, nil
 			}
 			return room[:int(n)*each], f.readError(r)
 		}
 	}
 	return nil, last.readError(r)
+}
+
+// beLenient tells the drive, where it lets itself be told, to give sectors that it can't
+// correct, and not to correct them: flags TB and DCR of mode page 01h, without which some
+// drives give nothing raw of such a sector. Whatever comes so proves itself or is not
+// taken; and before the next READ the flags are taken back (trust). It returns whether
+// the drive is more lenient now than it was.
+func (d *opened) beLenient() bool {
+	if d.raw.lenient || d.raw.strict || !d.own.Writable {
+		return false
+	}
+	d.raw.strict = true
+	page, f := d.page(scsi.CurrentValues)
+	if f != nil {
+		return false
+	}
+	mask, err := d.own.Mask.Recovery()
+	rec, err2 := page.Recovery()
+	if err != nil || err2 != nil || mask.Flags&(scsi.TB|scsi.DCR) == 0 {
+		return false
+	}
+	d.trusted = false // from now on, whatever becomes of it
+	for _, flags := range []scsi.RecoveryFlags{scsi.TB | scsi.DCR, scsi.TB, scsi.DCR} {
+		if flags&^mask.Flags != 0 {
+			continue
+		}
+		with := rec
+		with.Flags |= flags
+		now, f := d.selectPage(page.Change(with.Onto(page), d.own.Mask))
+		if lost(f) {
+			return false
+		}
+		if got, err := now.Recovery(); f == nil && err == nil && got.Flags&flags == flags {
+			d.raw.lenient, d.raw.strict = true, false
+			return true
+		}
+	}
+	return false
 }
 
 // knowC2 finds out, once, whether the drive says that READ CD brings C2 pointers: by

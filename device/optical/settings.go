@@ -121,6 +121,7 @@ func (d *opened) trust() *fault {
 	if d.trusted || d.own.Page == nil {
 		return nil
 	}
+	d.raw.lenient = false
 	page, f := d.page(scsi.CurrentValues)
 	if f != nil {
 		return f
@@ -229,7 +230,7 @@ func (d *opened) setRetries(n uint8) error {
 	}
 	got, err := now.Recovery()
 	if err == nil && got.ReadRetries == n && !got.Flags.InDoubt() {
-		d.trusted = true
+		d.trusted, d.raw.lenient = true, false
 		return nil
 	}
 	if _, f := d.selectPage(page); f != nil {

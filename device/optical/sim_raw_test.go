@@ -143,3 +143,55 @@ func TestPointersTell(t *testing.T) {
 		t.Errorf("%d bytes differ between two readings, %d of them with a pointer; want more than 1,000, all of them", differ, told)
 	}
 }
+
+// A drive that gives nothing raw of what it can't correct, unless mode page 01h says so:
+// it is told so for raw reading, and for no READ.
+func TestRawOfAStrictDrive(t *testing.T) {
+	for _, mask := range []scsi.RecoveryFlags{scsi.TB | scsi.DCR, scsi.TB, 0} {
+		k := unit.Usual()
+		k.Raw, k.Mask.Flags = unit.Strict, mask
+		r, m := compact(t, "scratched", k)
+		own := r.Original()
+		came, failed := 0, 0
+		for a := sector.LBA(0); a < 600; a++ {
+			raw, err := r.ReadRaw(t.Context(), sector.Span(a, 1))
+			switch {
+			case err == nil && bytes.Count(raw.C2, []byte{0}) < len(raw.C2):
+				came++
+			case err != nil:
+				failed++
+			}
+		}
+		if mask != 0 && (came < 50 || failed > 0) || mask == 0 && (came > 0 || failed < 50) {
+			t.Errorf("mask %02Xh: %d doubtful sectors came, %d failed; want all to come where the drive can be told", uint8(mask), came, failed)
+		}
+		m.ClearLog()
+		if err := r.Ask(sector.Span(0, 16)); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := r.Answer(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		reads := 0
+		for _, e := range m.Log() {
+			if e.Op() == scsi.OpRead10 {
+				reads++
+				if e.Recovery.Flags.InDoubt() {
+					t.Errorf("mask %02Xh: READ of %v under the flags %02Xh; want none in doubt", uint8(mask), e.Range, uint8(e.Recovery.Flags))
+				}
+			}
+		}
+		if reads == 0 {
+			t.Error("no READ was sent")
+		}
+		if _, err := r.ReadRaw(t.Context(), sector.Span(10, 1)); err != nil && mask != 0 {
+			t.Errorf("raw again behind a READ = %v; want nil", err)
+		}
+		if err := r.Restore(t.Context(), own); err != nil {
+			t.Errorf("Restore() = %v; want nil", err)
+		}
+		if page, _, isOwn := m.Settings(); !isOwn {
+			t.Errorf("the page is %+v in the end; want the drive's own", page)
+		}
+	}
+}

@@ -26,6 +26,7 @@ const (
 	Zeroed              // some are all zeros
 	Stale               // some are what was read before, whatever was asked for
 	Scrambles           // the scrambling stays on
+	Strict              // what it can't correct it gives under TB or DCR only (mode page 01h)
 )
 
 // Compact is a CD of a scenario, with its tracks.
@@ -67,6 +68,10 @@ func (u *Unit) readRaw(r scsi.ReadCD, at sector.Range, data []byte, patience tim
 		case err != nil:
 			return failed(u.says(scsi.HardwareError, 0x44, 0))
 		}
+		if doubtful := raw.C2 != [cd.C2Size]byte{}; doubtful && u.make.Raw == Strict && u.page.Flags&(scsi.TB|scsi.DCR) == 0 {
+			p.sense = u.located(device.Sense{Key: uint8(scsi.MediumError), ASC: 0x11, ASCQ: 5}, a)
+			return p
+		}
 		p.good++
 		u.habit(&raw, a)
 		p.count += put(data, p.count, raw.Data[:])
@@ -74,6 +79,10 @@ func (u *Unit) readRaw(r scsi.ReadCD, at sector.Range, data []byte, patience tim
 			p.count += put(data, p.count, raw.C2[:])
 		}
 		u.head++
+		if u.make.Raw == Strict && raw.C2 != [cd.C2Size]byte{} && u.page.Flags&scsi.DCR == 0 { // TB: it was sent, and the error all the same
+			p.sense = u.located(device.Sense{Key: uint8(scsi.MediumError), ASC: 0x11, ASCQ: 5}, a)
+			return p
+		}
 	}
 	return p
 }
