@@ -62,6 +62,19 @@
 // read past the drive's cache: with FUA, or where the drive refuses that, after a seek
 // elsewhere.
 //
+// # Raw sectors of a CD
+//
+// READ CD with all of a sector's parts (F8h) and, where the drive says that it has such,
+// C2 pointers: 2,352 and 294 bytes. It is sent once for each reading that is wanted; what
+// was read raw before, or failed, after a seek elsewhere, for READ CD has no bit to pass
+// the cache by. Sectors are stamped as above. A drive that gives nothing raw of a sector
+// that it can't correct is told to transfer it and to leave it uncorrected (TB, DCR),
+// where its mask lets it be; the next READ takes that back first. Nothing of this is good
+// by itself: whoever asked has to prove it.
+//
+// Tracks of a CD with sectors of form 2 (2,324 bytes) are told in Info.FormTwo, and are
+// not of what is written for READ.
+//
 // # The same disc
 //
 // No sector of another disc is delivered. The kernel counts discs (BLKGETDISKSEQ, since
