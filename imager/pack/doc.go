@@ -52,7 +52,8 @@
 //
 // Sectors come by pass, those of a pass in order of address; then the others, likewise. A
 // sector has 2048 bytes; the map has the CRC-32C of each. What a frame says is nothing to
-// believe before it was held against that.
+// believe before it was held against that: it is what a reader goes by, sector for sector,
+// where a frame's own checksum could only say that something in it is wrong.
 //
 // # Versions
 //

@@ -11,6 +11,7 @@ import (
 	"hash"
 	"io"
 	"runtime"
+	"slices"
 	"strings"
 
 	"github.com/klauspost/compress/zstd"
@@ -29,15 +30,16 @@ type Reader struct {
 	sectors int64 // of the map's disc; 0 before it is known
 	in      *bufio.Reader
 	sum     hash.Hash
-	labels  uint64
-	buf     []byte // of labels
+	labels  uint64 // that the sum covers
+	front   *zstd.Decoder
 	decoder *zstd.Decoder
 
 	met *Part // read, and not looked at yet; nil: none
 
-	ahead chan *Part // in their order
-	free  chan *Part
+	read  chan *Part // to be summed, in their order
+	ahead chan *Part // the same, summed
 	jobs  chan *Part // to be unpacked
+	free  chan *Part
 	quit  chan struct{}
 	given *Part // by Next
 	end   error // why there are no more
@@ -51,7 +53,11 @@ type Part struct {
 	Data   []byte
 	Err    error // an ErrDamaged: none of the data is to be had
 
-	kind         kind // 0 where no label came
+	// What a sector of Data is worth only the map's checksum says.
+
+	kind         kind   // 0 where no label came
+	label        []byte // all of it
+	summed       bool
 	body         []byte
 	length, size int           // what the label says that body and data have
 	end          error         // why this is no part, and no other follows
@@ -66,26 +72,32 @@ func NewReader(in io.Reader) (*Reader, error) {
 	if err := r.readHead(); err != nil {
 		return nil, err
 	}
+	options := []zstd.DOption{zstd.WithDecoderMaxMemory(content), zstd.WithDecodeAllCapLimit(true)}
 	var err error
+	if r.front, err = zstd.NewReader(nil, append(options, zstd.WithDecoderConcurrency(1))...); err != nil {
+		return nil, err
+	}
 	n := runtime.GOMAXPROCS(0)
-	r.decoder, err = zstd.NewReader(nil, zstd.WithDecoderConcurrency(n), zstd.WithDecoderMaxMemory(content),
-		zstd.WithDecodeAllCapLimit(true))
+	// Sectors are held against the map's checksums, one by one: a flipped bit is to cost
+	// the one that has it, not all of a body.
+	r.decoder, err = zstd.NewReader(nil, append(options, zstd.WithDecoderConcurrency(n), zstd.IgnoreChecksum(true))...)
 	if err != nil {
 		return nil, err
 	}
 	if err := r.readFront(); err != nil {
-		r.decoder.Close()
 		return nil, err
 	}
 	const waiting = 2 // beyond the parts being worked on
 	parts := n + waiting
-	r.ahead, r.free, r.jobs = make(chan *Part, parts), make(chan *Part, parts), make(chan *Part, parts)
+	r.read, r.ahead = make(chan *Part, parts), make(chan *Part, parts)
+	r.jobs, r.free = make(chan *Part, parts), make(chan *Part, parts)
 	for range parts - 1 { // and the one that was met behind the list
 		r.free <- &Part{ready: make(chan struct{}, 1)}
 	}
 	for range n {
 		go r.unpackAll()
 	}
+	go r.sumAll()
 	go r.readAhead()
 	return r, nil
 }
@@ -100,7 +112,7 @@ func (r *Reader) readHead() error {
 	if err != nil {
 		return err
 	}
-	k, b, raw, err := readLabel(r.in, r.buf)
+	k, b, raw, err := readLabel(r.in, nil)
 	if err != nil {
 		return err
 	}
@@ -115,7 +127,6 @@ func (r *Reader) readHead() error {
 	if err := json.Unmarshal(f.b, &r.Head); err != nil {
 		return fmt.Errorf("%w: its head: %s", ErrDamaged, strings.TrimSpace(err.Error()))
 	}
-	r.buf = raw
 	r.sum.Write(raw)
 	r.labels++
 	return nil
@@ -165,10 +176,13 @@ func (s *stream) Read(b []byte) (int, error) {
 		if s.r.met == nil {
 			s.r.met = &Part{ready: make(chan struct{}, 1)}
 			s.r.readPart(s.r.met)
+			s.r.sumPart(s.r.met)
 		}
 		switch p := s.r.met; {
+		case p.kind >= kindOption && p.end == nil:
+			s.r.met = nil
 		case p.kind == s.kind && p.end == nil:
-			if s.r.unpack(p); p.Err != nil {
+			if p.unpack(s.r.front); p.Err != nil {
 				return 0, p.Err
 			}
 			s.data, s.r.met = p.Data, nil
@@ -183,37 +197,33 @@ func (s *stream) Read(b []byte) (int, error) {
 	return n, nil
 }
 
-// readPart reads the next label and the body behind it, which is not unpacked. Kinds
-// that are not known are passed over where they may be.
+// readPart reads the next label and the body behind it, which is not unpacked.
 func (r *Reader) readPart(p *Part) {
-	p.end, p.Err = r.readLabelOf(p), nil
-	for p.end == nil {
-		p.body = append(p.body[:0], make([]byte, p.length)...)
-		if _, err := io.ReadFull(r.in, p.body); err != nil {
-			p.end = ended(err)
-			return
-		}
-		r.sum.Write(p.body)
-		if p.kind < kindOption {
-			return
-		}
-		p.end = r.readLabelOf(p)
+	p.Err, p.summed = nil, false
+	if p.end = r.readLabelOf(p); p.end != nil {
+		return
+	}
+	p.body = slices.Grow(p.body[:0], p.length)[:p.length]
+	if _, err := io.ReadFull(r.in, p.body); err != nil {
+		p.end = ended(err)
 	}
 }
 
-// readLabelOf reads the label of a part. The error says why there is none.
+// readLabelOf reads the label of a part. The error says why there is none; io.EOF is that
+// of the end.
 func (r *Reader) readLabelOf(p *Part) error {
 	p.kind = 0
-	k, b, raw, err := readLabel(r.in, r.buf)
+	k, b, raw, err := readLabel(r.in, p.label)
 	if err != nil {
 		return err
 	}
-	r.buf, p.kind = raw, k
+	p.kind, p.label = k, raw
 	if k == kindEnd {
-		return r.readEnd(b)
+		if _, err = r.in.Peek(1); err == nil {
+			err = fmt.Errorf("%w: something follows its end", ErrDamaged)
+		}
+		return err
 	}
-	r.sum.Write(raw)
-	r.labels++
 	f := fields{b: b}
 	p.length, p.size = int(f.varint(bodyMost)), int(f.varint(content))
 	switch {
@@ -229,6 +239,24 @@ func (r *Reader) readLabelOf(p *Part) error {
 		return fmt.Errorf("%w: a label names sectors that can't be", ErrDamaged)
 	}
 	return nil
+}
+
+// sumPart adds a part to the sum, or holds the end against all that went before.
+func (r *Reader) sumPart(p *Part) {
+	switch {
+	case p.summed:
+	case p.end == nil:
+		r.sum.Write(p.label)
+		r.sum.Write(p.body)
+		r.labels++
+	case p.kind == kindEnd:
+		f := fields{b: p.label[labelHead+1 : len(p.label)-sumBytes]}
+		labels, sum := binary.LittleEndian.Uint64(f.bytes(8)), f.bytes(sha256.Size)
+		if f.bad || labels != r.labels || !bytes.Equal(sum, r.sum.Sum(nil)) {
+			p.end = fmt.Errorf("%w: its SHA-256 is not that of what came", ErrDamaged)
+		}
+	}
+	p.summed = true
 }
 
 // parse reads what a label says of its sectors, on a disc of so many.
@@ -249,38 +277,23 @@ func (p *Part) parse(f *fields, sectors int64) {
 	f.bad = f.bad || bytes != int64(p.size)
 }
 
-// readEnd holds the end against all that went before.
-func (r *Reader) readEnd(b []byte) error {
-	f := fields{b: b}
-	labels, sum := binary.LittleEndian.Uint64(f.bytes(8)), f.bytes(sha256.Size)
-	switch _, err := r.in.Peek(1); {
-	case f.bad || labels != r.labels || !bytes.Equal(sum, r.sum.Sum(nil)):
-		return fmt.Errorf("%w: its SHA-256 is not that of what came", ErrDamaged)
-	case err == nil:
-		return fmt.Errorf("%w: something follows its end", ErrDamaged)
-	case !errors.Is(err, io.EOF):
-		return err
-	}
-	return io.EOF
-}
-
 // unpack unpacks a body, to the size that its label says and no further.
-func (r *Reader) unpack(p *Part) {
+func (p *Part) unpack(decoder *zstd.Decoder) {
 	if cap(p.Data) < p.size {
 		p.Data = make([]byte, 0, content)
 	}
-	data, err := r.decoder.DecodeAll(p.body, p.Data[:0:p.size])
+	data, err := decoder.DecodeAll(p.body, p.Data[:0:p.size])
 	p.Data, p.Err = p.Data[:0], nil
 	if err != nil || len(data) != p.size {
-		p.Err = fmt.Errorf("%w: a body does not match its checksum, or its label", ErrDamaged)
+		p.Err = fmt.Errorf("%w: a body can't be unpacked to what its label says", ErrDamaged)
 		return
 	}
 	p.Data = data
 }
 
-// readAhead reads parts until their end, and has them unpacked.
+// readAhead reads parts until their end.
 func (r *Reader) readAhead() {
-	defer close(r.jobs)
+	defer close(r.read)
 	for {
 		p := r.met
 		r.met = nil
@@ -292,10 +305,29 @@ func (r *Reader) readAhead() {
 			}
 			r.readPart(p)
 		}
-		if p.end == nil && p.kind != kindSectors && p.kind != kindOthers {
+		last := p.end != nil
+		r.read <- p // there is room for all parts, here and in the next channels
+		if last {
+			return
+		}
+	}
+}
+
+// sumAll sums parts, and has them unpacked. Kinds that are not known are passed over
+// where they may be.
+func (r *Reader) sumAll() {
+	defer close(r.jobs)
+	for p := range r.read {
+		r.sumPart(p)
+		switch {
+		case p.end != nil:
+		case p.kind >= kindOption:
+			r.free <- p
+			continue
+		case p.kind != kindSectors && p.kind != kindOthers:
 			p.end = fmt.Errorf("%w: a part of its map or list stands behind sectors", ErrDamaged)
 		}
-		r.ahead <- p // there is room for all parts
+		r.ahead <- p
 		if p.end != nil {
 			p.ready <- struct{}{}
 			return
@@ -306,7 +338,7 @@ func (r *Reader) readAhead() {
 
 func (r *Reader) unpackAll() {
 	for p := range r.jobs {
-		r.unpack(p)
+		p.unpack(r.decoder)
 		p.ready <- struct{}{}
 	}
 }
