@@ -37,12 +37,22 @@ func gapsInWords(p *video.Playback) string {
 		return fmt.Sprintf("%s%s at %s", about, lostTime(p.Lost()), playTime(p.Gaps[0].From))
 	}
 	var at []string
-	for _, g := range p.Gaps[:min(len(p.Gaps), mostGaps)] {
-		at = append(at, playTime(g.From))
+	more := map[string]bool{} // gaps that begin in one second are one place
+	for _, g := range p.Gaps {
+		switch s := playTime(g.From); {
+		case len(at) > 0 && at[len(at)-1] == s:
+		case len(at) < mostGaps:
+			at = append(at, s)
+		default:
+			more[s] = true
+		}
 	}
-	where := strings.Join(at[:len(at)-1], ", ") + " and " + at[len(at)-1]
-	if n := len(p.Gaps) - len(at); n > 0 {
-		where = strings.Join(at, ", ") + fmt.Sprintf(" and %s more places", thousands(int64(n)))
+	where := at[0]
+	if n := len(at); n > 1 {
+		where = strings.Join(at[:n-1], ", ") + " and " + at[n-1]
+	}
+	if n := len(more); n > 0 {
+		where = strings.Join(at, ", ") + " and " + filesInWords(n, "more place")
 	}
 	return fmt.Sprintf("%s%s at %s", about, lostTime(p.Lost()), where)
 }

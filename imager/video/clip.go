@@ -112,9 +112,9 @@ func (p *player) openBefore(at int64) (entry, bool) {
 
 // openAfter is the first entry behind a byte with which a player can begin.
 func (p *player) openAfter(at int64) (entry, bool) {
-	limit := p.read + mostOn
 	e := p.entriesAt(at, p.size)
-	for x, ok := e.next(); ok && p.read < limit; x, ok = e.next() {
+	e.scan.most = p.read + mostOn
+	for x, ok := e.next(); ok; x, ok = e.next() {
 		if x.known && x.sequence {
 			return x, true
 		}

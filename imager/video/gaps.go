@@ -114,15 +114,15 @@ func (p *player) entryBefore(hole, covered int64) (Ticks, int64) {
 // entryAfter is when the first picture is shown that is whole again behind a hole, and
 // where its group begins.
 func (p *player) entryAfter(s stretch, hole int64) (Ticks, int64) {
-	limit := p.read + mostOn
 	e := p.entriesAt(hole, s.End)
+	e.scan.most = p.read + mostOn
 	for x, ok := e.next(); ok; x, ok = e.next() {
 		if x.known {
 			return x.intra, x.at
 		}
-		if p.read > limit {
-			return none, x.at
-		}
+	}
+	if e.scan.pos < s.End && p.read > e.scan.most {
+		return none, max(hole, e.scan.pos)
 	}
 	return none, s.End
 }
@@ -132,6 +132,7 @@ func (p *player) clockNear(at int64, t played) Ticks {
 	p.ahead = glance
 	defer func() { p.ahead = window }()
 	s := p.scanAt(max(0, at), p.size)
+	s.most = p.read + window
 	if !s.seek() {
 		return t.begins + t.length
 	}

@@ -106,7 +106,7 @@ func TestGapsAsADecoderSeesThem(t *testing.T) {
 	} {
 		t.Run(kind.name, func(t *testing.T) {
 			dir := dir
-			encode(t, dir, "whole.mpg", 9, kind.options...)
+			encode(t, dir, "whole.mpg", 7, kind.options...)
 			src := load(t, filepath.Join(dir, "whole.mpg"))
 			whole := frames(t, dir, src.Data)
 			var first, last int64 = 1 << 62, 0
@@ -121,7 +121,7 @@ func TestGapsAsADecoderSeesThem(t *testing.T) {
 			r := rand.New(rand.NewPCG(1, uint64(len(src.Data))))
 			packs := src.Size() / 2048
 			lost, told := 0, time.Duration(0)
-			for range 6 {
+			for range 5 {
 				at, n := 80+r.Int64N(packs-200), []int64{1, 1, 4, 16, 16, 64, 100}[r.IntN(7)]
 				src.Missing = []video.Span{{First: at * 2048, End: (at + n) * 2048}}
 				f, err := video.PlayStream(src)
@@ -251,7 +251,7 @@ func titleGaps(t *testing.T, dir string, set *video.TitleSet, vobs *vt.Holed) {
 		t.Fatalf("ParseNAV of the first sector = %+v, %v", n, err)
 	}
 	r := rand.New(rand.NewPCG(2, 3))
-	for k := range 8 {
+	for k := range 6 {
 		at, size := 80+r.Int64N(end/2048-200), []int64{1, 1, 4, 16, 64, 160}[r.IntN(6)]
 		if k < 3 { // a navigation pack itself
 			at, size = set.Units[5+3*k], 1

@@ -1,6 +1,9 @@
 package video
 
-import "bytes"
+import (
+	"bytes"
+	"math"
+)
 
 // packet is one of a program stream's.
 type packet struct {
@@ -22,18 +25,19 @@ type scanner struct {
 	scr      Ticks
 	mpeg     int
 	fresh    bool
+	most     int64 // it ends once the reader has read so much
 }
 
 // scanAt begins at from and takes no pack that begins at end or behind it.
 func (r *reader) scanAt(from, end int64) scanner {
-	return scanner{reader: r, pos: from, end: min(end, r.size), pack: -1, fresh: true}
+	return scanner{reader: r, pos: from, end: min(end, r.size), pack: -1, fresh: true, most: math.MaxInt64}
 }
 
 var packCode = []byte{0, 0, 1, packHeader}
 
 // next is the next packet; nil where none is left.
 func (s *scanner) next() *packet {
-	for s.pos < s.end || s.pack >= 0 && s.pos < s.size {
+	for (s.pos < s.end || s.pack >= 0 && s.pos < s.size) && s.read <= s.most {
 		if s.pack < 0 {
 			if !s.seek() {
 				return nil
@@ -104,7 +108,7 @@ func (s *scanner) lost(pos int64) {
 
 // seek goes to the next pack header; false where none begins before the end.
 func (s *scanner) seek() bool {
-	for s.pos < s.end && s.err == nil {
+	for s.pos < s.end && s.err == nil && s.read <= s.most {
 		b := s.peek(s.pos, packSpace)
 		if len(b) < len(packCode) {
 			s.pos = s.past(s.pos + int64(len(b)))

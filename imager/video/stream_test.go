@@ -196,3 +196,35 @@ func TestClips(t *testing.T) {
 		}
 	}
 }
+
+// counted counts what is read of a stream.
+type counted struct {
+	*vt.Holed
+	read int64
+}
+
+func (c *counted) ReadAt(p []byte, at int64) (int, error) {
+	n, err := c.Holed.ReadAt(p, at)
+	c.read += int64(n)
+	return n, err
+}
+
+// What is read of a film is bounded, whatever it holds: here much that is no stream, with
+// many holes.
+func TestReadingIsBounded(t *testing.T) {
+	data := vt.Program{Pictures: 100}.Bytes()
+	data = append(data, bytes.Repeat([]byte{0x55}, 64<<20)...)
+	data = append(data, vt.Program{Pictures: 100, Begins: 20 * 90000}.Bytes()...)
+	src := &counted{Holed: &vt.Holed{Data: data}}
+	for at := int64(300 * 2048); at < src.Size()-1<<20; at += 64 << 10 {
+		src.Missing = append(src.Missing, video.Span{First: at, End: at + 2048})
+	}
+	if _, err := video.PlayStream(src); err != nil {
+		t.Fatal(err)
+	}
+	// 512 MiB around gaps; then a window of 128 KiB for each edge of a hole.
+	if most := int64(600<<20) + int64(len(src.Missing))*(256<<10); src.read > most {
+		t.Errorf("PlayStream reads %d MB of %d MB; want %d at most", src.read/1e6, src.Size()/1e6, most/1e6)
+	}
+	t.Logf("%d MB read of %d MB with %d holes", src.read/1e6, src.Size()/1e6, len(src.Missing))
+}

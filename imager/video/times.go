@@ -9,9 +9,9 @@ func (p *player) times(s stretch) played {
 	}
 	t := played{length: max(0, s.shown), about: s.shown < 0}
 	e := p.entriesAt(s.First, s.End)
-	limit := p.read + mostOn
+	e.scan.most = p.read + mostOn
 	x, ok := e.next()
-	for ok && !x.known && p.read < limit {
+	for ok && !x.known {
 		x, ok = e.next()
 	}
 	p.id = e.id
@@ -107,6 +107,7 @@ func (p *player) timesOfCell(s stretch) (t played, ok bool) {
 // many bytes a tick; 0 where they do not tell.
 func (p *player) clocked(in Span) (length Ticks, rate float64) {
 	s := p.scanAt(in.First, in.End)
+	s.most = p.read + mostOn
 	if !s.seek() {
 		return 0, 0
 	}
