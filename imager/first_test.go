@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -88,26 +89,22 @@ func (d *clocked) Answer(ctx context.Context) (device.Answer, error) {
 	return a, err
 }
 
-// mean is when a sector that came did so on average, from the pass's start.
-func (d *clocked) mean() (seconds float64) {
-	n := 0.0
-	for _, a := range d.came {
-		seconds += a.at.Seconds() * float64(a.Count())
-		n += float64(a.Count())
-	}
-	return seconds / n
-}
-
 // simulated reads a disc of so many sectors, which begins with data and has marks, in a
 // case, and gives the drive as it was used and the map.
 func simulated(t *testing.T, data []byte, sectors int64, marks string, r Reading) (*clocked, *mapfile.Map) {
+	t.Helper()
+	return simulatedBy(t, fmt.Sprintf(`{"name": "invented", "seed": 5, "disc": {"kind": "dvd", "sectors": %d, "content": {"noise": true}},
+		"marks": [%s], "drives": [{"name": "A", "stall": {"chance": 0}}], "rounds": [{"treatments": []}]}`, sectors, marks), data, r)
+}
+
+// simulatedBy reads a scenario's disc, which begins with data instead of noise.
+func simulatedBy(t *testing.T, scenario string, data []byte, r Reading) (*clocked, *mapfile.Map) {
 	t.Helper()
 	image := filepath.Join(t.TempDir(), "disc.iso")
 	if err := os.WriteFile(image, data, 0o600); err != nil {
 		t.Fatal(err)
 	}
-	s, err := sim.Parse(fmt.Appendf(nil, `{"name": "invented", "seed": 5, "disc": {"kind": "dvd", "sectors": %d, "content": {"image": %q}},
-		"marks": [%s], "drives": [{"name": "A", "stall": {"chance": 0}}], "rounds": [{"treatments": []}]}`, sectors, image, marks))
+	s, err := sim.Parse([]byte(strings.Replace(scenario, `{"noise": true}`, fmt.Sprintf(`{"image": %q}`, image), 1)))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -123,14 +120,13 @@ func simulated(t *testing.T, data []byte, sectors int64, marks string, r Reading
 	mapPath := filepath.Join(quickDir(t), mapName)
 	m := mapfile.New("case")
 	m.AddRound(mapfile.Round{Opened: epochTime})
-	if err := m.SetDisc(mapfile.Disc{Kind: "dvd", Sectors: sectors, BlockSectors: 16, Written: sector.Of(sector.Span(0, sectors))}); err != nil {
+	if err := m.SetDisc(mapfile.Disc{Kind: "dvd", Sectors: s.Sectors, BlockSectors: 16, Written: sector.Of(sector.Span(0, s.Sectors))}); err != nil {
 		t.Fatal(err)
 	}
 	if err := mapfile.Create(mapPath, m); err != nil {
 		t.Fatal(err)
 	}
-	began := epochTime
-	c := &Case{Dir: filepath.Dir(mapPath), m: m, now: func() time.Time { return began.Add(drive.Now()) },
+	c := &Case{Dir: filepath.Dir(mapPath), m: m, now: func() time.Time { return epochTime.Add(drive.Now()) },
 		disk: &frontDisk{timedDisk: timedDisk{mapPath: mapPath}, front: make([]byte, len(data))}}
 	d := &clocked{Drive: drive}
 	r.Reader = d
@@ -262,7 +258,7 @@ func TestFilmsFirstCostsLittle(t *testing.T) {
 		t.Fatalf("%d sectors are good; want %d", n, sectors)
 	}
 	plain, _ := simulated(t, data, sectors, "", Reading{BySurface: true})
-	got, want := first.mean(), plain.mean()
+	got, want := first.times(whole(sectors)).mean(), plain.times(whole(sectors)).mean()
 	t.Logf("a sector came after %.2f s on average, by the surface alone after %.2f s; all after %.1f and %.1f s", got, want, first.Now().Seconds(), plain.Now().Seconds())
 	if got > want*1.03 || first.Now() > plain.Now()+plain.Now()*3/100 {
 		t.Errorf("a sector came after %.2f s on average; want at most 3 %% more than %.2f s", got, want)
