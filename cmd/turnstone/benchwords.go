@@ -58,6 +58,9 @@ func (pageWords) Trouble(err error) string {
 // Standing implements bench.Counsel.
 func (pageWords) Standing(st imager.Status) string { return standing(st) }
 
+// Film implements bench.Counsel.
+func (pageWords) Film(x imager.Film) string { return filmShows(x) }
+
 // Cautions implements bench.Counsel.
 func (pageWords) Cautions(r mapfile.Round, st imager.Status) []string { return cautions(r, st) }
 

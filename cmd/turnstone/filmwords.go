@@ -66,18 +66,23 @@ func filmLine(x imager.Film) string {
 			s += " to " + shown(x.Files[n-1].Name)
 		}
 	}
-	p := x.Play
+	return s + "  " + filmShows(x)
+}
+
+// filmShows is how long a film is, and what it lacks.
+func filmShows(x imager.Film) string {
+	s, p := "", x.Play
 	switch {
 	case p == nil && x.Missing > 0:
-		s += fmt.Sprintf("  %s, %s missing; no play time is told by what is there", x.State, bytesInWords(x.Missing))
+		s = fmt.Sprintf("%s, %s missing; no play time is told by what is there", x.State, bytesInWords(x.Missing))
 	case p == nil:
-		s += fmt.Sprintf("  %s; it tells no play time", x.State)
+		s = fmt.Sprintf("%s; it tells no play time", x.State)
 	default:
 		about := ""
 		if p.About {
 			about = "about "
 		}
-		s += "  " + about + playTime(p.Length.Round(time.Second))
+		s = about + playTime(p.Length.Round(time.Second))
 		if n := len(p.Takes); n > 1 && x.InSet == 0 {
 			s += fmt.Sprintf(" in %d takes", n)
 		}

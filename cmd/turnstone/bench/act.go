@@ -219,16 +219,9 @@ func (b *Bench) want(o order) (reply, error) {
 	if err != nil {
 		return reply{}, err
 	}
-	var names []string
 	c.mu.Lock()
-	stale := o.List != c.detail.list
-	for _, n := range o.Files {
-		if n < 0 || n >= len(c.detail.files) {
-			stale = true
-			break
-		}
-		names = append(names, c.detail.files[n].path)
-	}
+	names, ok := pathsOf(c.detail.files, o.Files)
+	stale := !ok || o.List != c.detail.list
 	c.mu.Unlock()
 	if stale && len(o.Files) > 0 {
 		return reply{}, errList

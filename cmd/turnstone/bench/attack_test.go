@@ -31,6 +31,7 @@ func (plainWords) Event(e mapfile.Event) string                   { return e.Tex
 func (plainWords) Far(good, all int64) string                     { return fmt.Sprint(good, " of ", all) }
 func (plainWords) Trouble(err error) string                       { return err.Error() }
 func (plainWords) Standing(imager.Status) string                  { return "" }
+func (plainWords) Film(imager.Film) string                        { return "it plays" }
 func (plainWords) Cautions(mapfile.Round, imager.Status) []string { return []string{"wet, not dry"} }
 func (plainWords) Doubt(r mapfile.Round, _ imager.Status) string {
 	return map[bool]string{true: "Sure?"}[r.Treatments[0].Word == imager.Sand]

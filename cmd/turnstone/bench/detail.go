@@ -3,14 +3,12 @@ package bench
 import (
 	"bytes"
 	"crypto/sha256"
-	"fmt"
 	"path/filepath"
 	"slices"
 	"strings"
 	"time"
 
 	"turnstone/imager"
-	"turnstone/imager/volume/tree"
 	"turnstone/mapfile"
 	"turnstone/mapfile/chart"
 )
@@ -20,12 +18,12 @@ import (
 // feel that it is looked at, so each time is followed by a pause of many times as long.
 type detail struct {
 	stamp string
-	at    time.Time     // when it was worked out
-	cost  time.Duration // how long that took
-	m     *mapfile.Map  // nil: nothing was worked out yet
-	next  string        // what is advised first
+	chart effort       // the map and what is told of it
+	m     *mapfile.Map // nil: nothing was worked out yet
+	next  string       // what is advised first
 	files []listed
-	list  int // counts listings: a number of a file means one of this
+	play  effort // files, and films with the play time that they lack
+	list  int    // counts listings: a number of a file means one of this
 	older bool
 
 	pictures map[picture][]byte // of the damage map of m, as they were asked for
@@ -41,12 +39,29 @@ type picture struct {
 // mostPictures bounds how many are kept.
 const mostPictures = 24
 
+// effort is when something was worked out, and how long that took.
+type effort struct {
+	at   time.Time
+	took time.Duration
+}
+
+// due tells whether it may be worked out anew while a pass runs.
+func (e effort) due() bool { return time.Since(e.at) >= min(rest*e.took, longest) }
+
+// spend works something out.
+func (e *effort) spend(do func()) {
+	began := time.Now()
+	do()
+	e.at = time.Now()
+	e.took = e.at.Sub(began)
+}
+
 // rest is how many times as long as it took the painter leaves a case alone: the cost
 // to whoever reads is at most 1 in so many of one processor.
 const rest = 100
 
 // longest is how old what is shown of a pass that runs may be, on a busy machine.
-const longest = time.Minute
+const longest = 5 * time.Minute
 
 // paintDetail is called with the case's mutex held.
 func (b *Bench) paintDetail(c *shown, fresh bool) {
@@ -55,24 +70,22 @@ func (b *Bench) paintDetail(c *shown, fresh bool) {
 	switch {
 	case d.m != nil && d.stamp == c.stamp && !fresh:
 		return
-	case d.m != nil && len(c.sessions) > 0 && time.Since(d.at) < min(rest*d.cost, longest):
+	case d.m != nil && len(c.sessions) > 0 && !d.chart.due():
 		return
 	}
-	began := time.Now()
-	b.workOut(c)
-	d.at, d.cost, d.stamp = time.Now(), time.Since(began), c.stamp
+	d.chart.spend(func() { b.workOut(c) })
+	if d.m != nil && (len(c.sessions) == 0 || d.play.due()) {
+		d.play.spend(func() { b.workOutFiles(c) })
+	}
+	d.stamp = c.stamp
 }
 
-// workOut makes a case's entries from what is on the disk.
+// workOut makes a case's entries from its map.
 func (b *Bench) workOut(c *shown) {
 	d := &c.detail
 	key := "case/" + c.id + "/"
-	var m *mapfile.Map
-	files, err := imager.OpenFiles(c.dir)
-	if err == nil {
-		m = files.Map()
-		defer files.Close()
-	} else if m, err = imager.Load(c.dir); err != nil {
+	m, err := imager.Load(c.dir)
+	if err != nil {
 		b.ledger.put(key+"trouble", pathless(b.Speech.Trouble(err), c.dir))
 		return
 	}
@@ -91,11 +104,19 @@ func (b *Bench) workOut(c *shown) {
 	}
 	b.ledger.put(key+"advice", advice)
 	b.ledger.put(key+"map", d.mapOf(c.job))
-	if files != nil {
-		d.files = listFiles(files)
-		d.list++
-		b.ledger.put(key+"files", filesOf(d.files, files.Choosy(), d.list))
+}
+
+// workOutFiles makes the entry of a case's films and files, as far as its image goes.
+func (b *Bench) workOutFiles(c *shown) {
+	files, err := imager.OpenFiles(c.dir)
+	if err != nil { // a case that is discarded has none
+		b.ledger.set("case/"+c.id+"/files", gone)
+		return
 	}
+	defer files.Close()
+	c.detail.files = listFiles(files, b.Counsel)
+	c.detail.list++
+	b.ledger.put("case/"+c.id+"/files", filesOf(c.detail.files, files.Choosy(), c.detail.list))
 }
 
 // paintLines shows the last that happened.
@@ -265,102 +286,4 @@ func (d *detail) draw(title string, turn int, side chart.Side) (*chart.Picture, 
 		d.pictures[picture{s.Name, turn, side}] = out.Bytes()
 	}
 	return p, nil
-}
-
-// listed is a file of a disc in a listing.
-type listed struct {
-	path  string // on the disc, from its root; told only to who asks for names
-	label string // "film 2"
-	film  bool
-	row   fileRow
-}
-
-// fileRow is a file on the page, without its name.
-type fileRow struct {
-	N       int     `json:"n"`
-	Label   string  `json:"label"`
-	State   string  `json:"state"` // whole, damaged, unknown, disputed
-	Bytes   int64   `json:"bytes"`
-	Missing int64   `json:"missing"`
-	Places  int     `json:"places"` // runs of bytes that are missing
-	Share   float64 `json:"share"`  // of what is known of it, that is there
-	Wanted  bool    `json:"wanted"`
-	// Playing says what is missing in play time; "" where that is not known.
-	Playing string `json:"playing,omitempty"`
-}
-
-// filesRow is the files of a disc, films first, the largest first.
-type filesRow struct {
-	List   int       `json:"list"`   // of which listing the numbers are
-	Choosy bool      `json:"choosy"` // not all is wanted
-	Whole  int       `json:"whole"`
-	All    int       `json:"all"`
-	Rows   []fileRow `json:"rows"`
-}
-
-// mostFiles is how many files are shown.
-const mostFiles = 60
-
-// films are the ends of names of files that hold video.
-var films = []string{".vob", ".vro", ".mpg", ".mpeg", ".m2ts", ".mts", ".mp4", ".mov", ".avi", ".m4v", ".dat"}
-
-// listFiles lists the files of a disc.
-func listFiles(files *imager.Files) []listed {
-	wanted, err := files.WantedFiles()
-	var all []listed
-	for x := range files.All() {
-		if x.Kind != tree.Regular {
-			continue
-		}
-		l := listed{path: x.Path(), film: slices.Contains(films, strings.ToLower(filepath.Ext(x.Name)))}
-		there := x.There()
-		l.row = fileRow{State: x.State.String(), Bytes: max(x.Size, there+x.MissingBytes), Missing: x.MissingBytes,
-			Share: 1, Wanted: err == nil && wanted[x.Entry]}
-		if known := there + x.MissingBytes; known > 0 {
-			l.row.Share = float64(there) / float64(known)
-		}
-		if x.MissingBytes > 0 {
-			for range files.Missing(x) {
-				l.row.Places++
-			}
-		}
-		all = append(all, l)
-	}
-	count := map[string]int{}
-	for i := range all { // in the order of the disc, so that a film keeps its number
-		what := "file"
-		if all[i].film {
-			what = "film"
-		}
-		count[what]++
-		all[i].label = fmt.Sprintf("%s %d", what, count[what])
-		all[i].row.Label, all[i].row.N = all[i].label, i
-	}
-	return all
-}
-
-// filesOf is what of a listing is shown.
-func filesOf(all []listed, choosy bool, list int) filesRow {
-	r := filesRow{List: list, Choosy: choosy, All: len(all), Rows: []fileRow{}}
-	shown := slices.Clone(all)
-	for _, l := range all {
-		if l.row.State == imager.FileWhole.String() {
-			r.Whole++
-		}
-	}
-	slices.SortStableFunc(shown, func(a, b listed) int {
-		switch {
-		case a.film != b.film && a.film:
-			return -1
-		case a.film != b.film:
-			return 1
-		case !a.film && a.row.Bytes != b.row.Bytes:
-			return int(min(1, max(-1, b.row.Bytes-a.row.Bytes)))
-		}
-		return 0
-	})
-	for _, l := range shown[:min(len(shown), mostFiles)] {
-		r.Rows = append(r.Rows, l.row)
-	}
-	return r
 }

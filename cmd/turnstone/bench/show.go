@@ -106,7 +106,7 @@ func (b *Bench) serveNames(w http.ResponseWriter, r *http.Request) {
 	defer c.mu.Unlock()
 	names := map[int]string{}
 	for _, l := range c.detail.files {
-		names[l.row.N] = l.path
+		names[l.row.N] = l.name
 	}
 	writeJSON(w, http.StatusOK, map[string]any{"case": filepath.Base(c.dir), "list": c.detail.list, "files": names})
 }

@@ -32,6 +32,8 @@ type Telling struct {
 type Counsel interface {
 	// Standing is where a case stands, in lines.
 	Standing(st imager.Status) string
+	// Film is how long a film is and what it lacks, in play time.
+	Film(x imager.Film) string
 	// Cautions are those that fit a round's treatments, and the disc.
 	Cautions(r mapfile.Round, st imager.Status) []string
 	// Doubt is the question before what can't be undone; "" where there is none.

@@ -147,9 +147,10 @@ function files(id, all, row, page) {
   const mark = (n) => { if (!picked.delete(n)) picked.add(n); page.redraw(); };
   const want = async (numbers) => { await act('want', { case: id, list: all.list, files: numbers }); picked = new Set(); };
   const lack = (f) => {
+    if (f.playing) return f.state === 'whole' || f.playing.startsWith(f.state) ? f.playing : `${f.state}: ${f.playing}`;
     if (f.state === 'whole') return 'whole';
     const where = f.places > 1 ? ` in ${count(f.places)} places` : '';
-    const missing = f.missing ? `${f.playing || bytes(f.missing)} missing${where}, ${percent(f.share)} there` : '';
+    const missing = f.missing ? `${bytes(f.missing)} missing${where}, ${percent(f.share)} there` : '';
     return [f.state, missing].filter(Boolean).join(': ');
   };
   return [h('h2', {}, 'Files and films'), h('p', {}, `${count(all.whole)} of ${count(all.all)} whole${all.choosy ? '; not all of them are wanted' : ''}.`),
