@@ -21,7 +21,7 @@ import (
 func TestTwoJobsOnThePage(t *testing.T) {
 	t.Parallel()
 	jobs, a, b := demoBench(t)
-	s := serve(t, jobs, "--drive", a, "--drive", b, "--pace", "40")
+	s := serve(t, jobs, "--drive", a, "--drive", b, "--pace", "15")
 	w := openBrowser(t, 1280, 900)
 	w.open(s.url)
 	w.shows("main", "Hold it against the light first")

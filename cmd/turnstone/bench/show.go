@@ -27,8 +27,11 @@ var page embed.FS
 // serveFile sends a file of the page.
 func (b *Bench) serveFile(w http.ResponseWriter, r *http.Request) {
 	name := strings.TrimPrefix(r.URL.Path, "/")
-	if name == "" {
+	switch name {
+	case "":
 		name = "index.html"
+	case "favicon.ico": // browsers ask for it beside a page that says nothing of an icon
+		name = "icon.svg"
 	}
 	data, err := fs.ReadFile(page, path.Join("page", path.Clean("/"+name)))
 	if err != nil {
