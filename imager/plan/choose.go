@@ -89,9 +89,6 @@ func (s *byPlace) choose() bool {
 	if f.all.blamed > 0 && (f.all.blamed > s.due.failed || f.all.seen > s.due.seen) {
 		s.refresh()
 	}
-	if s.try() {
-		return true
-	}
 	for {
 		best, at := 0.0, -1
 		var here zone
@@ -248,34 +245,14 @@ func (s *byPlace) gap(n int64, band, rung int) float64 {
 // settings picks the retries of a run: many where a dead block is unlikely.
 func (s *byPlace) settings(z *zone) {
 	switch p := z.gain / float64(z.count); {
-	case !s.effort.pays():
-		s.retries = s.tries.Least
 	case p > .9:
 		s.retries = s.tries.Own
 	case p > .6:
-		s.retries = min(s.tries.Own, max(someRetries, s.tries.Least))
+		s.retries = min(s.tries.Own, max(3, s.tries.Least))
 	default:
 		s.retries = s.tries.Least
 	}
 }
-
-// effort is what retries have brought so far: requests that came only with them, and
-// blocks that failed with more than the least.
-type effort struct{ helped, vain float64 }
-
-// someRetries is a few: they bring most of what comes at all.
-const someRetries = 3
-
-func (e *effort) failed(retries *uint8, least uint8, lost bool) {
-	if retries != nil && *retries > least && !lost {
-		e.vain++
-	}
-}
-
-// pays tells whether retries are worth their time: each in vain takes a few times as
-// long as a block, one that helps saves a failure, and the speed that it costs. Until
-// a handful was in vain they are worth a trial.
-func (e *effort) pays() bool { return e.helped+4 > e.vain/4 }
 
 // prospect is what is expected of one block.
 type prospect struct {
@@ -386,9 +363,6 @@ func (w *walker) look(b int64) prospect {
 	loss := min(f.loss(w.ring, b), surest)
 	if loss > doubtful {
 		loss = w.s.trust.loss(loss)
-	}
-	if w.s.skill.flat && f.kind[b] == unheard {
-		loss = w.s.skill.loss()
 	}
 	lost := w.lost
 	if h := &f.hints[f.kind[b]]; f.kind[b] != unheard {

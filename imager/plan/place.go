@@ -2,7 +2,6 @@ package plan
 
 import (
 	"iter"
-	"math"
 
 	"turnstone/device/sector"
 	"turnstone/mapfile"
@@ -54,10 +53,7 @@ type byPlace struct {
 	worth    float64        // good blocks a second, of the run in hand
 	due      struct{ failed, seen float64 }
 
-	trials    trials
 	soundings soundings
-	effort    effort
-	skill     skill
 	sure      int // open blocks that are sure to come, when the estimate was last worked out
 	deeper    deeper
 	learnt    past
@@ -242,9 +238,7 @@ func (s *byPlace) note(o Outcome) int64 {
 		block := s.sectors(b).Intersect(r)
 		whole := s.state[b] == out && !s.single[b]
 		if whole && block.Overlaps(sector.Range{First: r.First, End: bad.End}) {
-			loss := min(s.field.loss(ring, b), surest)
-			s.trust.note(loss, bad.Overlaps(block))
-			s.skill.note(math.Exp(-loss), bad.Overlaps(block))
+			s.trust.note(min(s.field.loss(ring, b), surest), bad.Overlaps(block))
 		}
 		switch {
 		case block.End <= end:
@@ -255,7 +249,6 @@ func (s *byPlace) note(o Outcome) int64 {
 		case bad.Overlaps(block):
 			s.decided(b)
 			s.see(ring, b, true, lost)
-			s.effort.failed(o.Request.Settings.Retries, s.tries.Least, lost)
 			if !s.sweeping {
 				s.field.learn(ring)
 				s.stale(ring, true)
@@ -267,9 +260,6 @@ func (s *byPlace) note(o Outcome) int64 {
 			s.handBack(b, block.Intersect(sector.Range{First: bad.End, End: r.End}), o)
 			s.stale(ring, false)
 		}
-	}
-	if o.Weak {
-		s.effort.helped++
 	}
 	if good > 0 {
 		l := s.field.rings[ring].leg

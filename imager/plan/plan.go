@@ -94,7 +94,10 @@
 // none, marginal blocks pass for dead ones), and with blocks that are nearly sure
 // read along where the head passes. Of no use were 64 or 128 cells, a longer look
 // ahead along a run, all retries for all blocks, and a level of looks 1,536 turns
-// apart.
+// apart. Worse were, on a disc after its first treatment: a few blocks of each kind
+// that failed before, tried at the beginning; few retries once more had been in vain
+// than had helped; and no belief in a model that of late told the blocks that came
+// from the others no better than their mean, which random failures would ask for.
 //
 // What other rounds and drives learned gives the period, and says which blocks
 // were bad and where the track was lost: kinds of blocks of which each has a rate

@@ -30,10 +30,11 @@ type soundings struct {
 var soundEvery = [...]int{24, 12, 6}
 
 const (
-	soundTurns = 10 // of a look: some 30 blocks, which begin at as many angles
-	soundBelow = .2 // of the blocks a second at full speed: what less is expected than, before a look is worth more
-	soundWorth = 1  // blocks a second: the price of a failure in a look
-	soundKnown = 20 // blocks seen in a ring that make a look needless
+	soundTurns   = 10 // of a look: some 30 blocks, which begin at as many angles
+	soundBelow   = .2 // of the blocks a second at full speed: what less is expected than, before a look is worth more
+	soundWorth   = 1  // blocks a second: the price of a failure in a look
+	soundRetries = 3  // of a look: a marginal block is not to be taken for a dead one
+	soundKnown   = 20 // blocks seen in a ring that make a look needless
 )
 
 // sound takes the next blocks of a look in hand. False is returned where there is
@@ -84,8 +85,7 @@ func (s *byPlace) gatherLook() bool {
 			s.run = append(s.run, b)
 		}
 	}
-	// With none a marginal block is taken for a dead one.
-	s.retries, s.why, s.sweeping = min(s.tries.Own, max(s.tries.Least, someRetries)), whySound, false
+	s.retries, s.why, s.sweeping = min(s.tries.Own, max(s.tries.Least, soundRetries)), whySound, false
 	return len(s.run) > 0
 }
 

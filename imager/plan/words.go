@@ -5,7 +5,6 @@ import "fmt"
 // Half sentences for the person who watches.
 const (
 	whyDeeper = "once more with the drive's own retries: what failed with fewer"
-	whyTrial  = "trying what failed before, to see what has changed"
 	whySound  = "looking into what is not known yet: a few turns in every few hundred"
 	whyProof  = "a few places of which little is expected, before they are left"
 	whySweep  = "everything that still gives something now and then, from the inside out"
@@ -27,8 +26,6 @@ func (s *byPlace) reason(z *zone) string {
 	}
 	chance := z.gain / float64(z.count)
 	switch {
-	case s.skill.flat:
-		return "reading " + where + ", whatever comes: failures keep to no place"
 	case f.all.blamed == 0:
 		return "reading " + where + ", clean so far"
 	case chance > .97 && z.past == 0:
