@@ -39,7 +39,7 @@ func heldBy(m *mapfile.Map, places []chart.Place) (mapfile.Held, error) {
 }
 
 // mostSeen is how many marks, the costliest, may be those that somebody sees.
-const mostSeen = 32
+const mostSeen = 16
 
 // heldOn is the same for a surface.
 func heldOn(s *Surface, places []chart.Place) (mapfile.Held, error) {

@@ -101,16 +101,20 @@ func TestSurface(t *testing.T) {
 	}
 
 	// How somebody holds the disc who sees three of the marks, turned by 100 degrees.
-	held := func(side chart.Side, wrong float64) (places []chart.Place) {
+	held := func(side chart.Side) (places []chart.Place) {
 		for i, x := range v.Marks {
 			if i%2 > 0 || len(places) == 3 || x.To-x.From >= 1 {
 				continue
 			}
-			clock := (x.From+x.To)/2 + 100./360 + wrong*float64(i)
+			at := chart.Polar{Radius: (x.Inner + x.Outer) / 2, Angle: (x.From + x.To) / 2}
+			if len(x.Line) == 3 {
+				at = x.Line[1]
+			}
+			clock := at.Angle + 100./360
 			if side == chart.Label {
 				clock = -clock
 			}
-			p, err := chart.ParsePlace(chart.Place{Radius: x.Inner + .3, Clock: clock - math.Floor(clock)}.String())
+			p, err := chart.ParsePlace(chart.Place{Radius: at.Radius, Clock: clock - math.Floor(clock)}.String())
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -119,7 +123,7 @@ func TestSurface(t *testing.T) {
 		return places
 	}
 	for _, side := range []chart.Side{chart.Reading, chart.Label} {
-		h, err := heldOn(before, held(side, 0))
+		h, err := heldOn(before, held(side))
 		if err != nil {
 			t.Fatalf("held from the %v: %v", side, err)
 		}
@@ -130,7 +134,7 @@ func TestSurface(t *testing.T) {
 			t.Errorf("HeldInWords = %q; want the side and the residual", s)
 		}
 	}
-	if _, err := heldOn(before, held(chart.Reading, 0)[:1]); !errors.Is(err, chart.ErrFewPlaces) {
+	if _, err := heldOn(before, held(chart.Reading)[:1]); !errors.Is(err, chart.ErrFewPlaces) {
 		t.Errorf("held by one place: %v; want %v", err, chart.ErrFewPlaces)
 	}
 }

@@ -87,7 +87,7 @@ const (
 	driftReach = 3.0   // times the drift, over driftOver mm of radius
 	driftOver  = 10.0  // mm
 	driftStep  = 0.014 // 5°
-	charged    = 1.0   // mm, for a twist as large as the drift over driftOver
+	charged    = 2.0   // mm, for a twist as large as the drift over driftOver
 	leastApart = 3.0   // mm of radius between places that tell of a drift
 )
 
