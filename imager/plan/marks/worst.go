@@ -29,15 +29,17 @@ func (d *Disc) Worst(layer int, f Found) (r Region, ok bool) {
 		return r, false
 	}
 	cost := make([][worstAngles]float64, n)
+	edge := func(band int) float64 { return min(outer, inner+float64(band)*worstStep) }
 	add := func(in, out, from, to, costs float64) {
 		a, b := int((in-inner)/worstStep), int((out-inner)/worstStep)
 		first, last := int(math.Floor(from*worstAngles)), int(math.Floor(to*worstAngles-1e-9))
 		last = max(first, min(last, first+worstAngles-1))
 		a, b = min(max(0, a), n-1), min(max(0, b), n-1)
-		each := costs / float64((b-a+1)*(last-first+1))
-		for band := a; band <= b; band++ {
+		low, high := edge(a), edge(b+1)
+		for band := a; band <= b; band++ { // as its area is
+			share := (edge(band+1)*edge(band+1) - edge(band)*edge(band)) / (high*high - low*low)
 			for c := first; c <= last; c++ {
-				cost[band][c%worstAngles] += each
+				cost[band][c%worstAngles] += costs * share / float64(last-first+1)
 			}
 		}
 	}
@@ -61,7 +63,7 @@ func (d *Disc) Worst(layer int, f Found) (r Region, ok bool) {
 	best := 0.0
 	for a := range n {
 		for b := a + 1; b <= n; b++ {
-			in, out := inner+float64(a)*worstStep, min(outer, inner+float64(b)*worstStep)
+			in, out := edge(a), edge(b)
 			area := (out*out - in*in) / whole
 			for width := 1; width <= worstAngles; width++ {
 				if width > mostTurn || !l.known {
