@@ -54,7 +54,9 @@ type byPlace struct {
 	due      struct{ failed, seen float64 }
 
 	soundings soundings
-	sure      int // open blocks that are sure to come, when the estimate was last worked out
+	sure      int     // open blocks that are sure to come, when the estimate was last worked out
+	hoped     float64 // open blocks that are expected to come, likewise
+	all       int     // blocks that the pass began with
 	deeper    deeper
 	learnt    past
 	stopped   bool // what is left is not worth its time
@@ -88,6 +90,7 @@ func newByPlace(t *Task, w *work, legs []leg) *byPlace {
 			s.recall(h)
 		}
 	}
+	s.all = s.left
 	s.layOut()
 	s.remember()
 	return s

@@ -73,7 +73,8 @@
 // ahead of the reading, ten turns in every few hundred, and more of them where
 // marks are met (sound.go): a failure costs no speed where the drive has none, and
 // what is sure after that is read at full speed, all over the disc. As long as
-// there is much of that a failure is charged with all of the way back to speed.
+// there is much of that a failure is charged with all of the way back to speed. Looks
+// end once less than a seventh of the pass is expected to come yet.
 //
 // Unknown places are clean or bad for long: so the loss along a run is taken for
 // uncertain (a gamma distribution), and looking into an unknown ring is worth more

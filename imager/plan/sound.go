@@ -30,17 +30,22 @@ type soundings struct {
 var soundEvery = [...]int{24, 12, 6}
 
 const (
-	soundTurns   = 10 // of a look: some 30 blocks, which begin at as many angles
-	soundBelow   = .2 // of the blocks a second at full speed: what less is expected than, before a look is worth more
-	soundWorth   = 1  // blocks a second: the price of a failure in a look
-	soundRetries = 3  // of a look: a marginal block is not to be taken for a dead one
-	soundKnown   = 20 // blocks seen in a ring that make a look needless
+	soundTurns   = 10  // of a look: some 30 blocks, which begin at as many angles
+	soundBelow   = .2  // of the blocks a second at full speed: what less is expected than, before a look is worth more
+	soundWorth   = 1   // blocks a second: the price of a failure in a look
+	soundRetries = 3   // of a look: a marginal block is not to be taken for a dead one
+	soundShare   = .15 // of a pass's blocks: where fewer are expected to come yet, looks cost more than they win
+	soundKnown   = 20  // blocks seen in a ring that make a look needless
 )
 
 // sound takes the next blocks of a look in hand. False is returned where there is
 // no look to take, or what was learnt should be gone by first.
 func (s *byPlace) sound() bool {
 	c := &s.soundings
+	if s.hoped < soundShare*float64(s.all) {
+		c.over = true
+		return false
+	}
 	if !c.begun {
 		c.begun = true
 		c.done = make([]bool, len(s.field.rings))
@@ -136,16 +141,18 @@ const (
 	dearest = .3
 )
 
-// countSure counts the open blocks that are sure to come.
+// countSure counts the open blocks that are sure to come, and those expected to.
 func (s *byPlace) countSure() {
-	s.sure = 0
+	s.sure, s.hoped = 0, 0
 	ring := 0
 	for b, st := range s.state {
 		if st != open {
 			continue
 		}
 		ring = s.field.ringFrom(ring, int64(b))
-		if s.field.loss(ring, int64(b)) < sureLoss {
+		loss := s.field.loss(ring, int64(b))
+		s.hoped += math.Exp(-loss)
+		if loss < sureLoss {
 			s.sure++
 		}
 	}
