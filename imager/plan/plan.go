@@ -90,7 +90,7 @@
 // were there, half went into passing over marks at the least speed, little into
 // failures. With the true chances given to it the choice comes to an eighth of that
 // time, so it is the estimate that counts, and how little of the surface was seen
-// when the drive had slowed down. Looks ahead halved the time; they help most taken
+// when the drive had slowed down. Looks ahead saved a fifth to a third of it; they help most taken
 // level by level with the sure blocks read in between, with a few retries (with
 // none, marginal blocks pass for dead ones), and with blocks that are nearly sure
 // read along where the head passes. Of no use were 64 or 128 cells, a longer look
