@@ -137,7 +137,7 @@ func (s *Surface) into(v *chart.View) {
 			c := chartMark(m)
 			var notes []string
 			if len(s.found) > 1 {
-				notes = append(notes, fmt.Sprintf("on layer %d, whose angles count from where it begins", layer))
+				notes = append(notes, fmt.Sprintf("on layer %d", layer))
 			}
 			if s.lasting[layer][i] >= deepAfter {
 				notes = append(notes, fmt.Sprintf("treated in %d rounds, and as it was", s.lasting[layer][i]))
@@ -155,6 +155,9 @@ func (s *Surface) into(v *chart.View) {
 	layer, r, ok := s.worst(v.Layer)
 	if ok {
 		v.Treat = &r
+	}
+	if len(s.found) > 1 {
+		v.Notes = append(v.Notes, fmt.Sprintf("The estimated damage is what layer %d shows. Angles of each layer count from where it begins; how they stand to each other is not known.", layer))
 	}
 	f := s.disc.Damage(layer, s.now)
 	v.Field = fieldOf(f)
