@@ -15,6 +15,17 @@ import (
 // there is most to win, what was taken off, what the eye saw. An error is returned when
 // the case has no such round, or the disc no such layer.
 func DamageMap(m *mapfile.Map, v chart.View) (*chart.Picture, error) {
+	last := len(m.Rounds()) - 1
+	round := v.Round
+	if round < 0 || round > last {
+		round = last
+	}
+	return DamageMapOn(m, SurfaceOf(m, round), v)
+}
+
+// DamageMapOn is DamageMap with what is known of the surface in the view's round
+// (SurfaceOf), which is what takes the time: for several views of one state.
+func DamageMapOn(m *mapfile.Map, s *Surface, v chart.View) (*chart.Picture, error) {
 	d := m.Disc()
 	if taken, ok := chart.TakenOff(m.Rounds()); ok {
 		v.Material = &taken
@@ -22,12 +33,6 @@ func DamageMap(m *mapfile.Map, v chart.View) (*chart.Picture, error) {
 	if d.Seen != nil && d.Seen.Label == "holes" {
 		v.Notes = append(v.Notes, lightThrough)
 	}
-	last := len(m.Rounds()) - 1
-	round := v.Round
-	if round < 0 || round > last {
-		round = last
-	}
-	s := SurfaceOf(m, round)
 	if s == nil {
 		return chart.Of(m, shapeOf(d), v)
 	}

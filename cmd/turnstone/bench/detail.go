@@ -17,14 +17,16 @@ import (
 // a checkpoint has changed the case on the disk, and not at once: a reader should not
 // feel that it is looked at, so each time is followed by a pause of many times as long.
 type detail struct {
-	stamp string
-	chart effort       // the map and what is told of it
-	m     *mapfile.Map // nil: nothing was worked out yet
-	next  string       // what is advised first
-	files []listed
-	play  effort // files, and films with the play time that they lack
-	list  int    // counts listings: a number of a file means one of this
-	older bool
+	stamp   string
+	chart   effort          // the map and what is told of it
+	m       *mapfile.Map    // that is drawn; nil: nothing was worked out yet
+	surface *imager.Surface // as it shows in m; nil: its geometry is not known
+	working bool            // on a newer one
+	next    string          // what is advised first
+	files   []listed
+	play    effort // files, and films with the play time that they lack
+	list    int    // counts listings: a number of a file means one of this
+	older   bool
 
 	pictures map[picture][]byte // of the damage map of m, as they were asked for
 }
@@ -72,24 +74,62 @@ func (b *Bench) paintDetail(c *shown, fresh bool) {
 		return
 	case d.m != nil && len(c.sessions) > 0 && !d.chart.due():
 		return
+	case d.working:
+		return
 	}
-	d.chart.spend(func() { b.workOut(c) })
-	if d.m != nil && (len(c.sessions) == 0 || d.play.due()) {
-		d.play.spend(func() { b.workOutFiles(c) })
+	m := b.workOut(c)
+	if m == nil {
+		return
 	}
-	d.stamp = c.stamp
+	d.stamp, d.working = c.stamp, true
+	go b.workOutMap(c, m, len(c.sessions) == 0 || d.play.due())
 }
 
-// workOut makes a case's entries from its map.
-func (b *Bench) workOut(c *shown) {
+// workOutMap makes what takes the time, while the painter goes on: the damage map, and,
+// where they are wanted, files and films. Nobody else may use the map meanwhile.
+func (b *Bench) workOutMap(c *shown, m *mapfile.Map, withFiles bool) {
+	var surface *imager.Surface
+	var found []listed
+	var choosy, known bool
+	var chartTook, playTook effort
+	chartTook.spend(func() { surface = imager.SurfaceOf(m, len(m.Rounds())-1) })
+	if withFiles {
+		playTook.spend(func() {
+			if files, err := imager.OpenFiles(c.dir); err == nil { // a case that is discarded has none
+				found, choosy, known = listFiles(files, b.Counsel), files.Choosy(), true
+				files.Close()
+			}
+		})
+	}
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	d := &c.detail
+	d.working = false
+	d.m, d.surface, d.chart = m, surface, chartTook
+	b.ledger.put("case/"+c.id+"/map", d.mapOf(c.job))
+	if !withFiles {
+		return
+	}
+	d.play = playTook
+	if !known {
+		b.ledger.set("case/"+c.id+"/files", gone)
+		return
+	}
+	d.files = found
+	d.list++
+	b.ledger.put("case/"+c.id+"/files", filesOf(found, choosy, d.list))
+}
+
+// workOut makes a case's entries from its map, and returns that; nil where it can't be
+// read.
+func (b *Bench) workOut(c *shown) *mapfile.Map {
 	d := &c.detail
 	key := "case/" + c.id + "/"
 	m, err := imager.Load(c.dir)
 	if err != nil {
 		b.ledger.put(key+"trouble", pathless(b.Speech.Trouble(err), c.dir))
-		return
+		return nil
 	}
-	d.m = m
 	st := imager.StatusOf(m)
 	if len(c.sessions) == 0 {
 		c.st, c.known = st, true
@@ -103,20 +143,7 @@ func (b *Bench) workOut(c *shown) {
 		d.next = "Next: " + advice[0].What
 	}
 	b.ledger.put(key+"advice", advice)
-	b.ledger.put(key+"map", d.mapOf(c.job))
-}
-
-// workOutFiles makes the entry of a case's films and files, as far as its image goes.
-func (b *Bench) workOutFiles(c *shown) {
-	files, err := imager.OpenFiles(c.dir)
-	if err != nil { // a case that is discarded has none
-		b.ledger.set("case/"+c.id+"/files", gone)
-		return
-	}
-	defer files.Close()
-	c.detail.files = listFiles(files, b.Counsel)
-	c.detail.list++
-	b.ledger.put("case/"+c.id+"/files", filesOf(c.detail.files, files.Choosy(), c.detail.list))
+	return m
 }
 
 // paintLines shows the last that happened.
@@ -271,7 +298,7 @@ func (d *detail) mapOf(title string) mapRow {
 // draw draws all pictures of the damage map as they are seen from a side, turned by
 // degrees.
 func (d *detail) draw(title string, turn int, side chart.Side) (*chart.Picture, error) {
-	p, err := imager.DamageMap(d.m, chart.View{Title: title, Round: chart.Latest, Layer: chart.AllLayers, Turn: float64(turn), Side: side})
+	p, err := imager.DamageMapOn(d.m, d.surface, chart.View{Title: title, Round: chart.Latest, Layer: chart.AllLayers, Turn: float64(turn), Side: side})
 	if err != nil {
 		return nil, err
 	}

@@ -170,6 +170,13 @@ func TestFirstLoadIsSmall(t *testing.T) {
 	b, ids := benchWith(t, d, "wedding")
 	b.viewers[ids[0]] = 1
 	b.paint()
+	for { // the map is drawn beside it
+		p, changed := b.ledger.since("", ids[0])
+		if p.Set["case/"+ids[0]+"/map"] != nil {
+			break
+		}
+		<-changed
+	}
 	var all int64
 	entries, err := page.ReadDir("page")
 	if err != nil {
@@ -186,7 +193,10 @@ func TestFirstLoadIsSmall(t *testing.T) {
 	for _, value := range p.Set {
 		all += int64(len(value))
 	}
-	for _, svg := range b.shelf.of(ids[0]).detail.pictures {
+	c := b.shelf.of(ids[0])
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	for _, svg := range c.detail.pictures {
 		all += int64(len(svg))
 	}
 	if all > most || all < 10_000 {

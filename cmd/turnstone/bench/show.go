@@ -131,25 +131,12 @@ func (b *Bench) serveMap(w http.ResponseWriter, r *http.Request) {
 	if q.Get("side") == "label" {
 		want.side = chart.Label
 	}
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	d := &c.detail
-	if d.m == nil || !b.watchedCase(c.id) { // it is kept up to date for viewers only
-		m, err := imager.Load(c.dir)
-		if err != nil {
-			refuse(w, http.StatusServiceUnavailable, pathless(b.Speech.Trouble(err), c.dir))
-			return
-		}
-		d.m, d.pictures = m, map[picture][]byte{}
-	}
-	if d.pictures[want] == nil {
-		if _, err := d.draw(c.job, turn, want.side); err != nil {
-			refuse(w, http.StatusServiceUnavailable, err.Error())
-			return
-		}
-	}
-	svg, ok := d.pictures[want]
-	if !ok {
+	svg, err := b.pictureOf(c, want)
+	switch {
+	case err != nil:
+		refuse(w, http.StatusServiceUnavailable, pathless(b.Speech.Trouble(err), c.dir))
+		return
+	case svg == nil:
 		refuse(w, http.StatusNotFound, "there is no such picture")
 		return
 	}
@@ -158,6 +145,29 @@ func (b *Bench) serveMap(w http.ResponseWriter, r *http.Request) {
 		attach(w, c.job+" "+want.sheet+".svg")
 	}
 	send(w, r, svg)
+}
+
+// pictureOf is a picture of a case's damage map; nil where there is none of that name. Of
+// a case that nobody looks at it is made for this once.
+func (b *Bench) pictureOf(c *shown, want picture) ([]byte, error) {
+	c.mu.Lock()
+	d := &c.detail
+	if d.m == nil || !b.watchedCase(c.id) {
+		c.mu.Unlock()
+		m, err := imager.Load(c.dir)
+		if err != nil {
+			return nil, err
+		}
+		d = &detail{m: m, surface: imager.SurfaceOf(m, len(m.Rounds())-1), pictures: map[picture][]byte{}}
+	} else {
+		defer c.mu.Unlock()
+	}
+	if d.pictures[want] == nil {
+		if _, err := d.draw(c.job, want.turn, want.side); err != nil {
+			return nil, err
+		}
+	}
+	return d.pictures[want], nil
 }
 
 // serveStatus sends the document of status --json, to be kept.
