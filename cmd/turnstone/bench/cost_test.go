@@ -112,7 +112,9 @@ func fullCase(b *testing.B, dir string) {
 // What looking at it costs a pass, and what a page is sent, with a full map of two
 // layers: stretches of 20 s, watched and not, in turns. The drive reads at 16x
 // (22 MB/s); slowdown is the share of its rate that the watched stretches lack, and cpu
-// what they take more of one processor, which says more on a busy machine.
+// what they take more of one processor, which says more on a busy machine. A page opens
+// at the beginning of each watched stretch: the first map is in the figures, and the next
+// comes only after a pause of a hundred times what it took.
 func BenchmarkWatched(b *testing.B) {
 	jobs := b.TempDir()
 	dir := filepath.Join(jobs, "job-1")

@@ -4,8 +4,10 @@ import (
 	"bytes"
 	"crypto/sha256"
 	"path/filepath"
+	"runtime"
 	"slices"
 	"strings"
+	"syscall"
 	"time"
 
 	"turnstone/imager"
@@ -92,15 +94,18 @@ func (b *Bench) workOutMap(c *shown, m *mapfile.Map, withFiles bool) {
 	var found []listed
 	var choosy, known bool
 	var chartTook, playTook effort
-	chartTook.spend(func() { surface = imager.SurfaceOf(m, len(m.Rounds())-1) })
-	if withFiles {
+	idly(func() {
+		chartTook.spend(func() { surface = imager.SurfaceOf(m, len(m.Rounds())-1) })
+		if !withFiles {
+			return
+		}
 		playTook.spend(func() {
 			if files, err := imager.OpenFiles(c.dir); err == nil { // a case that is discarded has none
 				found, choosy, known = listFiles(files, b.Counsel), files.Choosy(), true
 				files.Close()
 			}
 		})
-	}
+	})
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	d := &c.detail
@@ -118,6 +123,19 @@ func (b *Bench) workOutMap(c *shown, m *mapfile.Map, withFiles bool) {
 	d.files = found
 	d.list++
 	b.ledger.put("case/"+c.id+"/files", filesOf(found, choosy, d.list))
+}
+
+// idly does something when the machine has nothing better to do, such as to read: on a
+// thread of its own, which ends with it.
+func idly(do func()) {
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		runtime.LockOSThread()                               // never unlocked: the thread is not used again
+		_ = syscall.Setpriority(syscall.PRIO_PROCESS, 0, 19) // on Linux of this thread (setpriority(2), BUGS)
+		do()
+	}()
+	<-done
 }
 
 // workOut makes a case's entries from its map, and returns that; nil where it can't be
