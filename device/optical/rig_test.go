@@ -362,6 +362,11 @@ func rigSpeed(t *testing.T, d *Drive, node string, say func(string, ...any)) {
 		t.Fatal(err)
 	}
 	defer bare.Close()
+	asCD, err := Open(t.Context(), Options{Node: node, Stall: rigStall, Kind: "cd"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer asCD.Close()
 	step := int64(d.Info().MaxSectors)
 	for range 10 {
 		for _, kb := range []int{60, 96, 120} {
@@ -385,7 +390,7 @@ func rigSpeed(t *testing.T, d *Drive, node string, say func(string, ...any)) {
 				}
 			}
 		})
-		timed("SG_IO through the child", func() {
+		through := func(d *Drive) {
 			waiting := 0
 			for asked := int64(0); asked < span || waiting > 0; waiting-- {
 				for ; waiting < d.Info().Depth && asked < span; waiting++ {
@@ -398,9 +403,11 @@ func rigSpeed(t *testing.T, d *Drive, node string, say func(string, ...any)) {
 					t.Fatalf("answer = %v, %v", a.Err, err)
 				}
 			}
-		})
+		}
+		timed("SG_IO through the child", func() { through(d) })
+		timed("the same in READs of 60 sectors, as of a CD", func() { through(asCD) })
 	}
-	for _, name := range []string{"pread", "SG_IO in this process", "SG_IO through the child"} {
+	for _, name := range []string{"pread", "SG_IO in this process", "SG_IO through the child", "the same in READs of 60 sectors, as of a CD"} {
 		say("%s: %.1f MB/s, %.2f of the best pread", name, best[name], best[name]/best["pread"])
 	}
 }
