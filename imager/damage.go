@@ -3,7 +3,6 @@ package imager
 import (
 	"slices"
 
-	"turnstone/device/sector"
 	"turnstone/device/spiral"
 	"turnstone/imager/plan"
 	"turnstone/mapfile"
@@ -93,15 +92,4 @@ func shapeOf(d mapfile.Disc) chart.Disc {
 		shape.Layers = chart.Layers(track, chart.NoAngles)
 	}
 	return shape
-}
-
-// RadiusOf is how far from a disc's middle a sector lies, in mm; not ok where the
-// disc's geometry is not known.
-func RadiusOf(d mapfile.Disc, at sector.LBA) (mm float64, ok bool) {
-	for _, l := range shapeOf(d).Layers {
-		if l.Track.Layer(l.Index).Contains(at) {
-			return l.Track.At(float64(at)).Radius, true
-		}
-	}
-	return 0, false
 }

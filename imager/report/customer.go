@@ -338,7 +338,7 @@ func (p customerPage) AnyFilm() bool {
 func (p customerPage) Before() bool { return len(p.Rounds) > 1 }
 
 // Strips tells whether the pictures are strips over addresses.
-func (p customerPage) Strips() bool { return imager.RadiiOf(p.m) == nil }
+func (p customerPage) Strips() bool { return imager.RadiiOf(p.m.Disc()) == nil }
 
 // Many tells whether the pictures are more than two.
 func (p customerPage) Many() bool { return len(p.Pictures) > 2 }

@@ -48,7 +48,7 @@ func holesOf(m *mapfile.Map) (holes []Hole, failed sector.Set) {
 		holes = append(holes, Hole{Sectors: r, State: NotAsked, Pass: -1})
 	}
 	slices.SortFunc(holes, func(a, b Hole) int { return int(a.Sectors.First - b.Sectors.First) })
-	if radius := imager.RadiiOf(m); radius != nil {
+	if radius := imager.RadiiOf(m.Disc()); radius != nil {
 		for i := range holes {
 			holes[i].lie(radius)
 		}
@@ -147,7 +147,7 @@ func (r *Report) Places() (places []Place, kinds []string) {
 // placing tells in which place a sector lies, and those behind it up to the next multiple
 // of step.
 func (r *Report) placing() (_ func(a sector.LBA) Place, step sector.LBA) {
-	if radius := imager.RadiiOf(r.m); radius != nil {
+	if radius := imager.RadiiOf(r.m.Disc()); radius != nil {
 		return func(a sector.LBA) Place {
 			mm := math.Floor(radius(a))
 			return Place{Radius: true, From: mm, To: mm + 1}
