@@ -84,7 +84,7 @@ func recoveredErrors(t *testing.T, g *guest, d []*usbDrive) {
 			weak.Add(run.Range)
 		}
 	}
-	if !weak.Covers(sector.Span(5000, 4)) || !weak.Contains(9000) || weak.Count() > 3*240 {
+	if !weak.Covers(sector.Span(5000, 4)) || !weak.Contains(9000) || weak.Count() > 3*60 {
 		t.Errorf("weak = %v; want the requests that hold 5000-5003 and 9000", weak)
 	}
 }

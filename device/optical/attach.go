@@ -183,21 +183,19 @@ func (d *opened) describe(s spec) error {
 // nothing, and where all is bad each one fails in its own time.
 const mostRead = 128
 
-// mostAsked bounds one request: 512 KiB. A request costs the way to the child and back,
-// so where the host takes little at a time, 120 KiB on USB, it is read by several READs.
-// The first one that fails is the last: what lies behind counts as not asked.
-const mostAsked = 256
+// A request is one READ: what several of them had brought before the drive stalled at a
+// later one would be lost, and asked for again.
 
 // largest is how many sectors one READ and one request may have where the host takes
-// commands of limit bytes: whole blocks, 48 of the 60 sectors that USB takes, and so
-// often. A host that takes less than a block gets it in pieces.
+// commands of limit bytes: whole blocks, 48 of the 60 sectors that USB takes. A host
+// that takes less than a block gets it in pieces.
 func largest(limit, block int) (piece, request int) {
 	piece = min(limit/sector.Size, mostRead)
 	if piece < block {
 		return max(piece, 1), block
 	}
 	piece -= piece % block
-	return piece, mostAsked / piece * piece
+	return piece, piece
 }
 
 // medium is the same for two openings with certainly the same disc in the drive: the

@@ -39,10 +39,10 @@
 //
 // # What is good
 //
-// A request is read by READ(10)s of whole error-correction blocks, as many as the host
-// takes in one command (of the 60 sectors that USB takes 48), and as many as the drive
-// takes: one that finds a READ too long (5/24/00) is asked for half from then on. The
-// first READ that fails ends the request. Of its sectors those are good that came
+// One READ(10) for each request: whole error-correction blocks, as many as the host
+// takes in one command (of the 60 sectors that USB takes 48). Only a drive that finds a
+// READ too long (5/24/00) is asked for half, and half again, from then on. Of a request's
+// sectors those are good that came
 //
 //	with status GOOD, or with a recovered error (which makes the request weak), or
 //	before the address that the drive names as failing, when it names one within the

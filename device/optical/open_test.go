@@ -20,7 +20,7 @@ func TestOpeningTellsAll(t *testing.T) {
 	d := cannedDVD(2000).mustOpen(t)
 	want := device.Info{
 		Node: "/canned", Vendor: "INVENTED", Model: "DVD 1", Serial: "S1", Kind: "dvd",
-		Sectors: 2000, BlockSectors: 16, MaxSectors: 240, Depth: depth, Medium: devnode.BootID() + "/7", WholeBlocks: true,
+		Sectors: 2000, BlockSectors: 16, MaxSectors: 48, Depth: depth, Medium: devnode.BootID() + "/7", WholeBlocks: true,
 		Written: []sector.Range{sector.Span(0, 2000)}, Sessions: []sector.LBA{0}, Layers: []int64{2000},
 		Retries:  &device.RetryCounts{Least: 0, Own: 4},
 		Identity: map[string]string{"physical format": "2000 sectors, one layer"},
@@ -149,7 +149,7 @@ func TestOpeningAllTheSame(t *testing.T) {
 				i.Retries == nil && i.Identity == nil && i.Medium == ""
 		}},
 		{"and the user knows the kind", func(c *canned) { c.refuse[scsi.OpGetConfiguration] = invalidOpcode },
-			Options{Kind: "bd"}, func(_ *canned, i device.Info) bool { return i.Kind == "bd" && i.MaxSectors == 256 }},
+			Options{Kind: "bd"}, func(_ *canned, i device.Info) bool { return i.Kind == "bd" && i.MaxSectors == 32 }},
 		{"a kind that is not read, and the user insists", func(c *canned) { c.config.Current = 0x50 },
 			Options{Kind: "dvd"}, func(_ *canned, i device.Info) bool { return i.Kind == "dvd" }},
 		{"lengths of 0", func(c *canned) {
@@ -206,7 +206,7 @@ func TestOpeningAllTheSame(t *testing.T) {
 		{"a host that takes less than a block", func(c *canned) { c.limit = 8 * sector.Size }, Options{},
 			func(_ *canned, i device.Info) bool { return i.MaxSectors == 16 }},
 		{"a host that takes anything", func(c *canned) { c.limit = 1 << 30 }, Options{},
-			func(_ *canned, i device.Info) bool { return i.MaxSectors == 256 }},
+			func(_ *canned, i device.Info) bool { return i.MaxSectors == 128 }},
 		{"damaged blocks transferred, until that is changed", func(c *canned) { c.page[2] |= byte(scsi.TB | scsi.DCR) }, Options{},
 			func(c *canned, _ device.Info) bool { return len(c.selected) == 0 }}, // the first READ's business
 	} {
@@ -226,8 +226,8 @@ func TestOpeningAllTheSame(t *testing.T) {
 
 func TestLargest(t *testing.T) {
 	for _, test := range []struct{ limit, block, piece, request int }{
-		{60, 16, 48, 240}, {60, 32, 32, 256}, {60, 1, 60, 240}, {16, 16, 16, 256}, {15, 16, 15, 16},
-		{31, 32, 31, 32}, {0, 16, 1, 16}, {4096, 16, 128, 256}, {4096, 1, 128, 256},
+		{60, 16, 48, 48}, {60, 32, 32, 32}, {60, 1, 60, 60}, {16, 16, 16, 16}, {15, 16, 15, 16},
+		{31, 32, 31, 32}, {0, 16, 1, 16}, {4096, 16, 128, 128}, {4096, 1, 128, 128},
 	} {
 		if piece, request := largest(test.limit*sector.Size, test.block); piece != test.piece || request != test.request {
 			t.Errorf("largest(%d sectors, %d) = %d, %d; want %d, %d", test.limit, test.block, piece, request, test.piece, test.request)

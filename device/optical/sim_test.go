@@ -347,7 +347,7 @@ func TestReadsWhatTheSimulatedDriveReads(t *testing.T) {
 		t.Fatal(err)
 	}
 	if want := direct.Info(); r.info.Sectors != want.Sectors || r.info.BlockSectors != want.BlockSectors || r.info.Kind != want.Kind ||
-		!slices.Equal(r.info.Layers, want.Layers) || r.info.Serial != want.Serial || r.info.MaxSectors != 240 || r.info.Medium == "" || r.info.Retries == nil {
+		!slices.Equal(r.info.Layers, want.Layers) || r.info.Serial != want.Serial || r.info.MaxSectors != 48 || r.info.Medium == "" || r.info.Retries == nil {
 		t.Errorf("Info() = %+v; the simulated drive's: %+v", r.info, want)
 	}
 	classes := map[device.Class]int{}
