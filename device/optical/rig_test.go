@@ -391,7 +391,7 @@ func rigSpeed(t *testing.T, d *Drive, node string, say func(string, ...any)) {
 			}
 		})
 		through := func(d *Drive) {
-			waiting := 0
+			waiting, step := 0, int64(d.Info().MaxSectors)
 			for asked := int64(0); asked < span || waiting > 0; waiting-- {
 				for ; waiting < d.Info().Depth && asked < span; waiting++ {
 					if err := d.Ask(sector.Span(sector.LBA(asked), step)); err != nil {
