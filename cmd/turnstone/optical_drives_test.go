@@ -69,7 +69,7 @@ const (
 	cdSectors  = 20_000
 	dvdSectors = 460_000
 
-	cleanSectors = 120_000 // so many that beginning and end of a pass take little of it
+	cleanSectors = 60_000 // so many that beginning and end of a pass take little of it
 )
 
 // A clean disc: the image is the disc. Its rate is reported beside that of bare
