@@ -8,9 +8,6 @@ import (
 	"turnstone/mapfile"
 )
 
-// KindCapped: a fragile disc is read no faster than it was before.
-const KindCapped = "capped"
-
 // careful is the control of a pass that a drive takes. Of a disc that is recorded as
 // fragile the speed cap is kept in the case: what the user says now from now on, what
 // was said before where nothing is said. A drive that can't be told what was said

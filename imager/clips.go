@@ -310,9 +310,6 @@ func dashed(d time.Duration) string {
 	return fmt.Sprintf("%d-%02d-%02d", s/3600, s/60%60, s%60)
 }
 
-// KindWatched is the event of having watched what was put together for it.
-const KindWatched = "watched"
-
 // Watched notes that somebody has watched the films as the case stands now, and whether
 // they can be handed over so.
 func (c *Case) Watched(yes bool, by string) error {

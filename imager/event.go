@@ -42,11 +42,13 @@ const (
 	KindRound      = "round"             // a round was opened
 	KindAmended    = "amended"           // what was noted of a round was corrected
 	KindInspected  = "inspected"         // what the eye saw was noted
+	KindCapped     = "capped"            // a fragile disc is read no faster than it was before
 	KindHeld       = "held"              // how the disc in the hand lies to its map was noted
 	KindWanted     = "wanted"            // what the customer needs was noted
 	KindRepaired   = "put-together"      // a sector was put together from raw readings
 	KindHabit      = "drive-habit"       // what the drive has turned out to do beside what it should
 	KindForm       = "form-2"            // a sector has more than fits the image
+	KindWatched    = "watched"           // that somebody watched the films was noted
 	KindClosed     = "closed"            // the case was closed
 	KindOpenAgain  = "open-again"        // a closed case is worked on again
 	KindDiscarded  = "discarded"         // the customer's data was deleted
