@@ -29,21 +29,9 @@ func discOfTree(t *testing.T, good func(sectors int64) string, options ...string
 	if err := os.Mkdir(source, 0o755); err != nil {
 		t.Fatal(err)
 	}
-	vt.Walk(vt.Sample(), func(path string, f vt.File) {
-		path = filepath.Join(source, path)
-		var err error
-		if f.Dir {
-			err = os.Mkdir(path, 0o755)
-		} else {
-			err = os.WriteFile(path, f.Data, 0o644)
-		}
-		if err == nil {
-			err = os.Chtimes(path, vt.When, vt.When)
-		}
-		if err != nil {
-			t.Fatal(err)
-		}
-	})
+	if err := vt.Put(vt.Sample(), source); err != nil {
+		t.Fatal(err)
+	}
 	args := append([]string{"-quiet", "-input-charset", "utf-8"}, options...)
 	output(t, tool(t, "genisoimage", "Debian: genisoimage"), append(args, "-o", disc, source)...)
 	info, err := os.Stat(disc)

@@ -28,21 +28,9 @@ func tool(t *testing.T, name string) {
 func sourceFolder(t *testing.T) (string, map[string][]byte) {
 	dir := t.TempDir()
 	root := vt.Sample()
-	vt.Walk(root, func(path string, f vt.File) {
-		path = filepath.Join(dir, path)
-		var err error
-		if f.Dir {
-			err = os.Mkdir(path, 0o755)
-		} else {
-			err = os.WriteFile(path, f.Data, 0o644)
-		}
-		if err == nil {
-			err = os.Chtimes(path, vt.When, vt.When)
-		}
-		if err != nil {
-			t.Fatal(err)
-		}
-	})
+	if err := vt.Put(root, dir); err != nil {
+		t.Fatal(err)
+	}
 	return dir, vt.Files(root)
 }
 

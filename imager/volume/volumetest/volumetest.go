@@ -5,6 +5,8 @@
 package volumetest
 
 import (
+	"os"
+	"path/filepath"
 	"slices"
 	"time"
 )
@@ -105,6 +107,25 @@ func Walk(root File, f func(path string, file File)) {
 		}
 	}
 	below("", root)
+}
+
+// Put writes the files and directories below root into a folder.
+func Put(root File, folder string) (err error) {
+	Walk(root, func(path string, f File) {
+		path = filepath.Join(folder, path)
+		switch {
+		case err != nil:
+			return
+		case f.Dir:
+			err = os.Mkdir(path, 0o755)
+		default:
+			err = os.WriteFile(path, f.Data, 0o644)
+		}
+		if err == nil {
+			err = os.Chtimes(path, When, When)
+		}
+	})
+	return err
 }
 
 // Files is the data of the files below root by path, links not among them.
