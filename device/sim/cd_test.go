@@ -107,10 +107,10 @@ func TestCDIsDeterministic(t *testing.T) {
 	}
 }
 
-// What READ delivers is what lies on the disc, and raw sectors are it where nothing is
-// doubtful.
-func TestCDDelivers(t *testing.T) {
-	s, err := Parse([]byte(`{"disc": {"kind": "cd", "sectors": 400}, "drives": [{"name": "A"}], "rounds": [{}]}`))
+// put is a drive that a scenario's disc was put into.
+func put(t *testing.T, scenario string) *Drive {
+	t.Helper()
+	s, err := Parse([]byte(scenario))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -122,6 +122,13 @@ func TestCDDelivers(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	return v
+}
+
+// What READ delivers is what lies on the disc, and raw sectors are it where nothing is
+// doubtful.
+func TestCDDelivers(t *testing.T) {
+	v := put(t, `{"disc": {"kind": "cd", "sectors": 400}, "drives": [{"name": "A"}], "rounds": [{}]}`)
 	if info := v.Info(); info.Kind != "cd" || info.BlockSectors != 1 || info.WholeBlocks {
 		t.Errorf("Info() = kind %s, blocks of %d, whole %v; want cd, 1, false", info.Kind, info.BlockSectors, info.WholeBlocks)
 	}
@@ -204,19 +211,8 @@ func TestCDScenarioErrors(t *testing.T) {
 
 // Tracks of all kinds: their raw sectors are what the kind says.
 func TestCDTracks(t *testing.T) {
-	s, err := Parse([]byte(`{"seed": 3, "disc": {"kind": "cd", "sectors": 80, "tracks": [{"mode": "mode1", "sectors": 20}, {"mode": "form1", "sectors": 20},
-		{"mode": "form2", "sectors": 20}, {"mode": "audio", "sectors": 20}]}, "drives": [{"name": "A"}], "rounds": [{}]}`))
-	if err != nil {
-		t.Fatal(err)
-	}
-	d, err := New(s)
-	if err != nil {
-		t.Fatal(err)
-	}
-	v, err := d.Open(Opening{})
-	if err != nil {
-		t.Fatal(err)
-	}
+	v := put(t, `{"seed": 3, "disc": {"kind": "cd", "sectors": 80, "tracks": [{"mode": "mode1", "sectors": 20}, {"mode": "form1", "sectors": 20},
+		{"mode": "form2", "sectors": 20}, {"mode": "audio", "sectors": 20}]}, "drives": [{"name": "A"}], "rounds": [{}]}`)
 	for at, want := range map[sector.LBA]cd.Kind{5: cd.Mode1, 25: cd.Form1, 45: cd.Form2} {
 		raw, err := v.ReadRaw(t.Context(), at)
 		if err != nil {

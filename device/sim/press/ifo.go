@@ -84,9 +84,13 @@ func chapters(s *stream) table {
 
 // chains is the table of program chains of a title: one, entered as title 1.
 func chains(s *stream) table {
-	c := chain(s, nil, callMenu)
+	return oneChain(chain(s, nil, callMenu), 0x81)
+}
+
+// oneChain is a table of one program chain, which is entered as what a byte says.
+func oneChain(c table, entry byte) table {
 	t := listed(1, 16+len(c))
-	t.put(8, 0x81)
+	t.put(8, entry)
 	t.u32(12, 16)
 	copy(t[16:], c)
 	return t
@@ -226,11 +230,7 @@ func titles(sets []set) table {
 
 // menus is the table of menus: one, in English, entered as the title menu.
 func menus(menu *stream) table {
-	c := chain(menu, nil, playTitle1)
-	unit := listed(1, 16+len(c))
-	unit.put(8, 0x82)
-	unit.u32(12, 16)
-	copy(unit[16:], c)
+	unit := oneChain(chain(menu, nil, playTitle1), 0x82)
 	t := listed(1, 16+len(unit))
 	t.text(8, "en")
 	t.put(11, 0x80)
