@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 
 	"turnstone/mapfile"
 )
@@ -13,10 +14,17 @@ type Listed struct {
 	Name   string   `json:"case"`   // of its folder
 	Status Status   `json:"status"` // zero where there is a Problem
 	Files  *Tally   `json:"files"`  // of those that are wanted; nil where no file system is known
+	Films  FilmTally   `json:"films"`  // of those that lie in wanted files
 	Next   []Advice `json:"next"`   // what to do first comes first
 	InUse  bool     `json:"in_use"` // a process writes into it now
 
 	Problem string `json:"problem,omitempty"` // why it can't be read, in words
+}
+
+// FilmTally counts films.
+type FilmTally struct {
+	All   int `json:"all"`
+	Whole int `json:"whole"`
 }
 
 // LastRound is the round that is open now; zero where the case can't be read.
@@ -39,7 +47,7 @@ func Cases(dir string) ([]Listed, error) {
 	for _, e := range entries {
 		path := filepath.Join(dir, e.Name())
 		if noCase(path) == nil {
-			all = append(all, listed(path))
+			all = append(all, ListCase(path))
 		}
 	}
 	if len(all) == 0 {
@@ -48,8 +56,8 @@ func Cases(dir string) ([]Listed, error) {
 	return all, nil
 }
 
-// listed is where the case in dir stands.
-func listed(dir string) Listed {
+// ListCase is where the case in dir stands, as Cases lists it.
+func ListCase(dir string) Listed {
 	l := Listed{Name: filepath.Base(dir)}
 	user, err := UserOf(dir)
 	var m *mapfile.Map
@@ -62,21 +70,21 @@ func listed(dir string) Listed {
 	}
 	l.InUse = user != nil
 	l.Status, l.Next = StatusOf(m), Advise(m)
-	l.Files = wantedTally(dir)
+	l.Files, l.Films = wantedTally(dir)
 	return l
 }
 
-// wantedTally counts the wanted files of the case in dir; nil where its image tells of
-// none: the sectors are counted whatever the image is like.
-func wantedTally(dir string) *Tally {
+// wantedTally counts the wanted files of the case in dir, and the films that lie in them;
+// nil where its image tells of none: the sectors are counted whatever the image is like.
+func wantedTally(dir string) (*Tally, FilmTally) {
 	files, err := OpenFiles(dir)
 	if err != nil {
-		return nil
+		return nil, FilmTally{}
 	}
 	defer files.Close()
 	wanted, err := files.WantedFiles()
 	if err != nil || files.Volume.Root == nil {
-		return nil
+		return nil, FilmTally{}
 	}
 	var t Tally
 	for x := range files.All() {
@@ -84,5 +92,19 @@ func wantedTally(dir string) *Tally {
 			t.Add(x)
 		}
 	}
-	return &t
+	films, err := files.Films()
+	if err != nil {
+		return &t, FilmTally{}
+	}
+	var f FilmTally
+	for _, x := range films {
+		if !slices.ContainsFunc(x.Files, func(y File) bool { return wanted[y.Entry] }) {
+			continue
+		}
+		f.All++
+		if x.State == FileWhole {
+			f.Whole++
+		}
+	}
+	return &t, f
 }

@@ -61,6 +61,12 @@ func (pageWords) Standing(st imager.Status) string { return standing(st) }
 // Film implements bench.Counsel.
 func (pageWords) Film(x imager.Film) string { return filmShows(x) }
 
+// Whole implements bench.Counsel.
+func (pageWords) Whole(l imager.Listed) string { return wholeInWords(l) }
+
+// Round implements bench.Counsel.
+func (pageWords) Round(r imager.RoundStatus) string { return roundInShort(r) }
+
 // Cautions implements bench.Counsel.
 func (pageWords) Cautions(r mapfile.Round, st imager.Status) []string { return cautions(r, st) }
 

@@ -22,7 +22,7 @@ func listCases(dir string, asJSON bool, s streams) error {
 			Cases []imager.Listed `json:"cases"`
 		}{cases})
 	}
-	rows := [][]string{{"Case", "In the image", "Files whole", "Last round", "Next"}}
+	rows := [][]string{{"Case", "In the image", "Whole", "Last round", "Next"}}
 	for _, l := range cases {
 		rows = append(rows, caseRow(l))
 	}
@@ -43,7 +43,7 @@ func caseRow(l imager.Listed) []string {
 	} else if len(l.Next) > 0 {
 		next = strings.TrimSuffix(l.Next[0].What, ".")
 	}
-	return []string{shown(l.Name), thereInWords(l), wholeInWords(l.Files), roundInShort(l.LastRound()), next}
+	return []string{shown(l.Name), thereInWords(l), wholeInWords(l), roundInShort(l.LastRound()), next}
 }
 
 // thereInWords is how much of what is wanted is in the image.
@@ -61,12 +61,24 @@ func thereInWords(l imager.Listed) string {
 	return "all of it"
 }
 
-// wholeInWords is how many files are whole.
-func wholeInWords(t *imager.Tally) string {
-	if t == nil {
+// wholeInWords is how many films are whole, or files where there are no films.
+func wholeInWords(l imager.Listed) string {
+	switch t, f := l.Files, l.Films; {
+	case t == nil:
 		return "none known"
+	case f.All > 0:
+		return partOf(f.Whole, f.All, "film")
+	default:
+		return partOf(t.Whole, t.Files, "file")
 	}
-	return fmt.Sprintf("%s of %s", thousands(int64(t.Whole)), thousands(int64(t.Files)))
+}
+
+// partOf is "3 of 5 films".
+func partOf(part, all int, what string) string {
+	if all != 1 {
+		what += "s"
+	}
+	return fmt.Sprintf("%s of %s %s", thousands(int64(part)), thousands(int64(all)), what)
 }
 
 // roundInShort is a round, and what opened it as far as it fits in a column.

@@ -119,7 +119,10 @@ func TestNamesOnThePage(t *testing.T) {
 	s := serve(t, jobs, "--drive", disc)
 	w := openBrowser(t, 1280, 900)
 	w.open(s.url)
-	w.await(`document.querySelector('#jobs a')`)
+	w.shows("#jobs", "Whole\n0 of 2 films")
+	w.shows("#jobs", "Last round\n1, other <script>")
+	w.shows("#jobs", "Next: read it on its new surface")
+	w.shot("jobs")
 	if text := w.body(); strings.Contains(text, "Anna") {
 		t.Errorf("the page tells a name before it is asked for:\n%s", text)
 	}

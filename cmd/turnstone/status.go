@@ -24,9 +24,9 @@ var statusCommand = command{
 	about: `
 Says how much of the disc is in the image, what is missing, and what each round
 and each drive won. On a folder of cases it is a table of them: how much of each
-is there, how many of its files are whole, its last round, what to do next. It
-only reads, and works while a pass runs. With --json, --list conflicts tells both
-sides of each: their checksums, and who brought them.`,
+is there, how many of its films (or files) are whole, its last round, what to do
+next. It only reads, and works while a pass runs. With --json, --list conflicts
+tells both sides of each: their checksums, and who brought them.`,
 	example: "turnstone status anna-wedding\nturnstone status anna-wedding --list missing\nturnstone status /srv/discs",
 	setup:   setupStatus,
 }

@@ -32,6 +32,8 @@ func (plainWords) Far(good, all int64) string                     { return fmt.S
 func (plainWords) Trouble(err error) string                       { return err.Error() }
 func (plainWords) Standing(imager.Status) string                  { return "" }
 func (plainWords) Film(imager.Film) string                        { return "it plays" }
+func (plainWords) Whole(imager.Listed) string                     { return "some" }
+func (plainWords) Round(r imager.RoundStatus) string              { return fmt.Sprint("round ", r.Round) }
 func (plainWords) Cautions(mapfile.Round, imager.Status) []string { return []string{"wet, not dry"} }
 func (plainWords) Doubt(r mapfile.Round, _ imager.Status) string {
 	return map[bool]string{true: "Sure?"}[r.Treatments[0].Word == imager.Sand]

@@ -24,7 +24,6 @@ type detail struct {
 	m       *mapfile.Map    // that is drawn; nil: nothing was worked out yet
 	surface *imager.Surface // as it shows in m; nil: its geometry is not known
 	working bool            // on a newer one
-	next    string          // what is advised first
 	files   []listed
 	play    effort // files, and films with the play time that they lack
 	list    int    // counts listings: a number of a file means one of this
@@ -141,7 +140,6 @@ func idly(do func()) {
 // workOut makes a case's entries from its map, and returns that; nil where it can't be
 // read.
 func (b *Bench) workOut(c *shown) *mapfile.Map {
-	d := &c.detail
 	key := "case/" + c.id + "/"
 	m, err := imager.Load(c.dir)
 	if err != nil {
@@ -155,12 +153,9 @@ func (b *Bench) workOut(c *shown) *mapfile.Map {
 	b.ledger.put(key+"trouble", "")
 	b.ledger.put(key+"standing", standingOf(st, b.Counsel))
 	b.ledger.put(key+"rounds", roundsOf(st))
-	advice := b.adviceOf(m, st)
-	d.next = ""
-	if len(advice) > 0 {
-		d.next = "Next: " + advice[0].What
-	}
-	b.ledger.put(key+"advice", advice)
+	advice := imager.Advise(m)
+	c.advised(advice)
+	b.ledger.put(key+"advice", b.adviceRows(advice, st))
 	return m
 }
 
@@ -264,12 +259,9 @@ type adviceRow struct {
 // mostAdvice is how many things to do are shown: the rest comes when these are done.
 const mostAdvice = 3
 
-func (b *Bench) adviceOf(m *mapfile.Map, st imager.Status) []adviceRow {
+func (b *Bench) adviceRows(advice []imager.Advice, st imager.Status) []adviceRow {
 	rows := []adviceRow{}
-	for _, a := range imager.Advise(m) {
-		if len(rows) == mostAdvice {
-			break
-		}
+	for _, a := range advice[:min(mostAdvice, len(advice))] {
 		row := adviceRow{What: a.What, Why: a.Why}
 		if _, typed, ok := strings.Cut(a.Do, "round CASE "); ok {
 			if t, err := imager.ParseTreatment(strings.Trim(typed, `"`)); err == nil {

@@ -67,7 +67,7 @@ func (b *Bench) atRest(c *shown, r *row) {
 		how = c.ended.how
 	}
 	r.State = "resting"
-	r.Line = bigLine{Now: "Resting", Far: far, Next: c.detail.next}
+	r.Line = bigLine{Now: "Resting", Far: far, Next: c.next}
 	switch how {
 	case "":
 	case imager.HowComplete:

@@ -21,7 +21,10 @@ type case_ struct {
 	known bool   // st is of the case
 	st    imager.Status
 
+	next string // what is advised first
+
 	detail detail
+	tally  tally
 }
 
 // session is a run that was started on a page.
@@ -60,6 +63,8 @@ type row struct {
 	Drive    string    `json:"drive,omitempty"`  // ID of the one that reads, or did
 	Kind     string    `json:"kind"`             // of the disc
 	Round    int       `json:"round"`            // the last
+	Whole    string    `json:"whole,omitempty"`  // how many films or files are; "" until it was counted
+	Last     string    `json:"last,omitempty"`   // round, and what opened it
 	Locked   bool      `json:"locked,omitempty"` // by another process: it is only shown
 	Waiting  string    `json:"waiting,omitempty"`
 	Question *question `json:"question,omitempty"`
@@ -119,6 +124,9 @@ func (b *Bench) paintCase(c *shown) {
 	if b.watchedCase(c.id) {
 		b.paintDetail(c, fresh)
 	}
+	if b.watchedCase("") {
+		b.paintTally(c)
+	}
 	b.ledger.put("job/"+c.id, b.rowOf(c))
 }
 
@@ -126,6 +134,10 @@ func (b *Bench) paintCase(c *shown) {
 func (b *Bench) rowOf(c *shown) row {
 	r := row{Job: c.job, Kind: c.st.Disc.Kind, Round: max(0, len(c.st.Rounds)-1), Missing: c.st.Missing()}
 	r.Good, r.All = c.st.Wants()
+	r.Whole = c.tally.whole
+	if n := len(c.st.Rounds); n > 0 {
+		r.Last = b.Counsel.Round(c.st.Rounds[n-1])
+	}
 	if c.drive != "" {
 		r.Drive = idOf(c.drive)
 	}

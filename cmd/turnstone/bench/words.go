@@ -34,6 +34,10 @@ type Counsel interface {
 	Standing(st imager.Status) string
 	// Film is how long a film is and what it lacks, in play time.
 	Film(x imager.Film) string
+	// Whole is how many films or files of a case are whole.
+	Whole(l imager.Listed) string
+	// Round is a round and what opened it, in short.
+	Round(r imager.RoundStatus) string
 	// Cautions are those that fit a round's treatments, and the disc.
 	Cautions(r mapfile.Round, st imager.Status) []string
 	// Doubt is the question before what can't be undone; "" where there is none.

@@ -35,8 +35,11 @@ function card(id, row, page) {
   const part = row.all ? row.good / row.all : 0;
   return h('li', { class: 'card' },
     h('h2', {}, h('a', { href: `#/job/${id}`, 'data-name': id }, nameOf(id, row, page))),
-    h('p', { class: 'now' }, row.line.now), bar(part), h('p', {}, row.line.far), h('p', { class: 'quiet' }, row.line.next));
+    h('p', { class: 'now' }, row.line.now), bar(part), h('p', {}, row.line.far), h('p', {}, row.line.next),
+    h('dl', { class: 'facts' }, fact('Whole', row.whole), fact('Last round', row.last)));
 }
+
+function fact(name, value) { return value ? h('div', {}, h('dt', {}, name), h('dd', {}, value)) : ''; }
 
 // bar draws how much is there; the words beside it say it too.
 export function bar(part) {
