@@ -11,12 +11,12 @@ import (
 
 // Listed is where one case of a folder of cases stands.
 type Listed struct {
-	Name   string   `json:"case"`   // of its folder
-	Status Status   `json:"status"` // zero where there is a Problem
-	Files  *Tally   `json:"files"`  // of those that are wanted; nil where no file system is known
-	Films  FilmTally   `json:"films"`  // of those that lie in wanted files
-	Next   []Advice `json:"next"`   // what to do first comes first
-	InUse  bool     `json:"in_use"` // a process writes into it now
+	Name   string    `json:"case"`   // of its folder
+	Status Status    `json:"status"` // zero where there is a Problem
+	Files  *Tally    `json:"files"`  // of those that are wanted; nil where no file system is known
+	Films  FilmTally `json:"films"`  // of those that lie in wanted files
+	Next   []Advice  `json:"next"`   // what to do first comes first
+	InUse  bool      `json:"in_use"` // a process writes into it now
 
 	Problem string `json:"problem,omitempty"` // why it can't be read, in words
 }

@@ -23,6 +23,7 @@ type Reading struct {
 	Budget    time.Duration // the pass ends after this time; 0: no limit
 	SameDisc  bool          // the user vouches that the drive holds the case's disc
 	Settle    bool          // read the sectors in conflict once more, and nothing else
+	By        string        // who begins it, for the record; "" where nobody says
 	Listener  Listener      // may be nil
 
 	// Survey samples the surface instead of reading on: so many blocks at most, spread
@@ -244,7 +245,7 @@ func taskOf(m *mapfile.Map, info device.Info, d mapfile.Disc) plan.Task {
 
 // beginReading begins a pass that reads a drive.
 func (c *Case) beginReading(r Reading, info device.Info) (*pass, error) {
-	t, err := c.begin(mapfile.Pass{Round: len(c.m.Rounds()) - 1, Drive: knownDrive(c.m, info), Settings: []mapfile.Settings{{}}, Medium: info.Medium}, r.Listener, r.rhythm())
+	t, err := c.begin(mapfile.Pass{By: r.By, Round: len(c.m.Rounds()) - 1, Drive: knownDrive(c.m, info), Settings: []mapfile.Settings{{}}, Medium: info.Medium}, r.Listener, r.rhythm())
 	if err != nil {
 		return nil, err
 	}

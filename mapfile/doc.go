@@ -93,6 +93,7 @@
 //	1.5  what had opened the round of a merged pass where it was read
 //	1.6  the record "watched"
 //	1.7  how the disc in the hand lies to its angles
+//	1.8  who began a pass
 //
 // # What a kill or a loss of power leaves
 //

@@ -207,7 +207,8 @@ type Origin struct {
 // Pass is one run of reading, or one merge; its number is its index.
 type Pass struct {
 	Round    int        `json:"round"`
-	Drive    int        `json:"drive"` // -1 for a merge
+	Drive    int        `json:"drive"`        // -1 for a merge
+	By       string     `json:"by,omitempty"` // who began it, as the user says it
 	Started  time.Time  `json:"started"`
 	Ended    time.Time  `json:"ended,omitzero"`
 	How      string     `json:"how,omitempty"` // how it ended (the contract's word); "" while it runs, or after a kill

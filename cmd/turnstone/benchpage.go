@@ -42,6 +42,7 @@ type benchOptions struct {
 	drives []string
 	pace   float64
 	mains  string
+	by     string
 }
 
 func setupBench(f *pflag.FlagSet) action {
@@ -50,9 +51,14 @@ func setupBench(f *pflag.FlagSet) action {
 	f.StringArrayVar(&o.drives, "drive", nil, "`NODE`, image file or simulated drive to offer instead of the optical drives; several times for several")
 	f.Float64Var(&o.pace, "pace", 60, "how many times faster than the clock simulated drives work, `N`; 0: as fast as they can")
 	f.StringVar(&o.mains, "mains-switch", "", "`COMMAND` that switches an optical drive off and on, with its node as argument")
+	f.StringVar(&o.by, "by", "", "`NAME` of who works at the page, for the record of passes and rounds that it begins")
 	return func(args []string, s streams) error {
 		if !(o.pace >= 0) {
 			return usagef("--pace %g: say 0 or more", o.pace)
+		}
+		var err error
+		if o.by, err = plainText("by", o.by); err != nil {
+			return err
 		}
 		return serveBench(args, o, s)
 	}
@@ -73,7 +79,7 @@ func serveBench(args []string, o benchOptions, s streams) error {
 	}
 	runs := imager.NewRuns(writer)
 	defer runs.End() // whatever ends the page, passes end in order
-	page, err := bench.New(ctx, bench.Options{Cases: args, Runs: runs, Epoch: rand.Text()[:8],
+	page, err := bench.New(ctx, bench.Options{Cases: args, Runs: runs, By: o.by, Epoch: rand.Text()[:8],
 		Drives: newBenchDrives(o, s), Speech: pageWords{}, Counsel: pageWords{}, Reports: pageReports{}})
 	if errors.Is(err, bench.ErrNothing) {
 		return usageError{err.Error()}

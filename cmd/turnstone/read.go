@@ -52,6 +52,7 @@ type readOptions struct {
 	mains         string
 	cap           driveSpeed
 	retries       int // -1: as the plan wants
+	by            string
 	json          bool
 }
 
@@ -76,6 +77,7 @@ func setupRead(f *pflag.FlagSet) action {
 	f.Var(timeValue{&o.stall}, "stall", "give a request up when the drive has not answered for this time; 1m if not said")
 	f.Var(speedValue{&o.cap}, "cap", "ask the drive to read no faster than this, 4x or 5540kB/s; it may ignore that, and spins as it likes while it recognises a disc")
 	f.IntVar(&o.retries, "read-retry-count", o.retries, "how often the drive itself tries a place again, `N` from 0 to 255, instead of few where it is dead and many where it may come")
+	f.StringVar(&o.by, "by", "", "`NAME` of who reads, for the record")
 	f.BoolVar(&o.eject, "eject", false, "open the tray when the pass is over")
 	f.BoolVar(&o.sameDisc, "same-disc", false, "the disc is this case's: read no good block to be sure of it")
 	f.BoolVar(&o.settle, "settle", false, "read the sectors in conflict once more, and nothing else: what comes again stands")
@@ -97,6 +99,9 @@ func setupRead(f *pflag.FlagSet) action {
 		if f.Changed("read-retry-count") && (o.retries < 0 || o.retries > 255) {
 			return usagef("--read-retry-count %d: say 0 to 255", o.retries)
 		}
+		if o.by, err = plainText("by", o.by); err != nil {
+			return err
+		}
 		return read(dir, o, s)
 	}
 }
@@ -117,7 +122,7 @@ func read(dir string, o readOptions, s streams) error {
 	}
 	d := &terminalDesk{o: o, s: s, words: words, known: there}
 	run, err := imager.NewRuns(writer).Start(ctx, o.drive, imager.Job{Dir: dir, Open: o.open(s), Eject: o.eject, Reading: imager.Reading{
-		Only: o.only, Again: o.again, ToTheEnd: o.toTheEnd, Budget: o.budget, SameDisc: o.sameDisc, Settle: o.settle,
+		Only: o.only, Again: o.again, ToTheEnd: o.toTheEnd, Budget: o.budget, SameDisc: o.sameDisc, Settle: o.settle, By: o.by,
 		Allow: allowStep(o, s), Survey: o.survey, SurveyEvenly: o.surveyMissing,
 	}}, d)
 	if err != nil {

@@ -42,6 +42,7 @@ func setupSurvey(f *pflag.FlagSet) action {
 	f.StringVar(&o.drive, "drive", "", "device `NODE` or image file to sample, or a simulated drive, SCENARIO.json:NAME; where one optical drive is there, it may be left out")
 	f.Var(timeValue{&o.budget}, "budget", "end after this time; 3m if not said, 1m with --missing")
 	f.BoolVar(&missing, "missing", false, "sample only what is missing")
+	f.StringVar(&o.by, "by", "", "`NAME` of who reads, for the record")
 	f.StringVar(&o.kind, "kind", "", "`KIND` of the disc in a plain file or device: cd, dvd or bd")
 	f.BoolVar(&o.sameDisc, "same-disc", false, "the disc is this case's: read no good block to be sure of it")
 	f.BoolVar(&o.json, "json", false, "events as JSON lines to standard error, then the document of status --json")
@@ -56,6 +57,9 @@ func setupSurvey(f *pflag.FlagSet) action {
 		o.survey, o.surveyMissing = surveySamples, missing
 		if missing {
 			o.survey = judgeSamples
+		}
+		if o.by, err = plainText("by", o.by); err != nil {
+			return err
 		}
 		if o.budget == 0 {
 			o.budget = surveyTime

@@ -301,6 +301,9 @@ func (p benchPage) Who() string {
 	for _, r := range p.Rounds {
 		add("treated by", r.By)
 	}
+	for _, x := range p.Passes {
+		add("read by", x.By)
+	}
 	for _, w := range p.Watched {
 		add("watched by", w.By)
 	}

@@ -99,7 +99,7 @@ func (r *Report) work(m *mapfile.Map) {
 }
 
 func passOf(m *mapfile.Map, n int, p mapfile.Pass) Pass {
-	x := Pass{Pass: n, Round: p.Round, Merged: p.Drive < 0, Started: p.Started, Ended: p.Ended, How: p.How,
+	x := Pass{Pass: n, Round: p.Round, Merged: p.Drive < 0, By: p.By, Started: p.Started, Ended: p.Ended, How: p.How,
 		Seconds: p.Seconds, Won: m.Won(n), Failed: p.Failed}
 	switch {
 	case p.Drive >= 0:

@@ -141,6 +141,7 @@ type Pass struct {
 	Round    int            `json:"round"`
 	Drive    string         `json:"drive"` // or where it came from
 	Merged   bool           `json:"merged"`
+	By       string         `json:"by,omitempty"` // who began it
 	Started  time.Time      `json:"started"`
 	Ended    time.Time      `json:"ended,omitzero"`
 	How      string         `json:"how"`

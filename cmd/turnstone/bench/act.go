@@ -121,7 +121,7 @@ func (b *Bench) makeNew(o order) (reply, error) {
 		return reply{}, err
 	}
 	if o.Crack != "" || o.Fragile != "" {
-		if err := b.Runs.Make(dir, func(c *imager.Case) error { return c.Inspected(mapfile.Seen{Crack: o.Crack, Fragile: o.Fragile}) }); err != nil {
+		if err := b.Runs.Make(dir, func(c *imager.Case) error { return c.Inspected(mapfile.Seen{By: b.By, Crack: o.Crack, Fragile: o.Fragile}) }); err != nil {
 			return reply{}, err
 		}
 	}
@@ -132,7 +132,7 @@ func (b *Bench) makeNew(o order) (reply, error) {
 	if o.Crack == "yes" {
 		return reply{Case: c.id, Said: c.job + " is noted as cracked, and will not be read."}, nil
 	}
-	if err := b.begin(c, node, imager.Reading{}); err != nil {
+	if err := b.begin(c, node, imager.Reading{By: b.By}); err != nil {
 		b.shelf.mu.Lock()
 		c.unborn = false
 		b.shelf.mu.Unlock()
@@ -160,7 +160,7 @@ func (b *Bench) read(o order) (reply, error) {
 			return answer, err
 		}
 	}
-	if err := b.begin(c, node, imager.Reading{ToTheEnd: o.ToTheEnd, Again: o.Again}); err != nil {
+	if err := b.begin(c, node, imager.Reading{By: b.By, ToTheEnd: o.ToTheEnd, Again: o.Again}); err != nil {
 		return reply{}, err
 	}
 	answer.Said += " It is read."
@@ -190,7 +190,7 @@ func (b *Bench) round(o order) (reply, error) {
 	if err != nil {
 		return reply{}, err
 	}
-	var r mapfile.Round
+	r := mapfile.Round{By: b.By}
 	for typed := range strings.SplitSeq(o.Treatment, ";") {
 		t, err := imager.ParseTreatment(typed)
 		if err != nil {
@@ -247,7 +247,7 @@ func (b *Bench) inspect(o order) (reply, error) {
 			return reply{}, errors.New("say yes or no")
 		}
 	}
-	err = b.change(c, func(k *imager.Case) error { return k.Inspected(mapfile.Seen{Crack: o.Crack, Fragile: o.Fragile}) })
+	err = b.change(c, func(k *imager.Case) error { return k.Inspected(mapfile.Seen{By: b.By, Crack: o.Crack, Fragile: o.Fragile}) })
 	return reply{Said: "Noted."}, err
 }
 

@@ -16,6 +16,7 @@ type Options struct {
 	Speech  Speech
 	Counsel Counsel
 	Reports Reports
+	By      string // who works at it, for the record; "" where nobody says
 	Epoch   string // unlike that of any server before
 }
 
