@@ -64,6 +64,18 @@ func (pageWords) Film(x imager.Film) string { return filmShows(x) }
 // Whole implements bench.Counsel.
 func (pageWords) Whole(l imager.Listed) string { return wholeInWords(l) }
 
+// Proved implements bench.Counsel.
+func (pageWords) Proved(r imager.CheckResult) string {
+	if len(r.Problems) == 0 {
+		return fmt.Sprintf("Proved: map and image agree; %s good sectors were compared.", thousands(r.Compared))
+	}
+	text := strings.Join(r.Problems, ". ") + "."
+	if !r.Rotten.Empty() {
+		text += " They count as not asked yet again: read them anew."
+	}
+	return text
+}
+
 // Round implements bench.Counsel.
 func (pageWords) Round(r imager.RoundStatus) string { return roundInShort(r) }
 

@@ -68,6 +68,10 @@ func TestJobOnThePage(t *testing.T) {
 	page.shows("#now", "Everything is there")
 	page.shows(".far", "All 32,768 sectors")
 	page.shot("6-done")
+	page.is(`document.body.focus(), document.activeElement?.blur(), true`)
+	page.do(chromedp.KeyEvent(" "))
+	page.shows(".next", "Proved: map and image agree; 32,768 good sectors were compared.")
+	page.shot("6-proved")
 
 	page.is(`location.assign(document.querySelector('[data-name=customer]').href), true`)
 	page.await(`location.pathname.endsWith('/customer') && document.readyState === 'complete'`)

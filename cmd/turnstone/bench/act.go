@@ -42,6 +42,7 @@ type reply struct {
 func (b *Bench) actions() map[string]func(order) (reply, error) {
 	return map[string]func(order) (reply, error){
 		"new": b.makeNew, "read": b.read, "stop": b.stop, "round": b.round, "want": b.want, "inspect": b.inspect, "answer": b.answer,
+		"prove": b.prove,
 	}
 }
 
@@ -121,7 +122,9 @@ func (b *Bench) makeNew(o order) (reply, error) {
 		return reply{}, err
 	}
 	if o.Crack != "" || o.Fragile != "" {
-		if err := b.Runs.Make(dir, func(c *imager.Case) error { return c.Inspected(mapfile.Seen{By: b.By, Crack: o.Crack, Fragile: o.Fragile}) }); err != nil {
+		if err := b.Runs.Make(dir, func(c *imager.Case) error {
+			return c.Inspected(mapfile.Seen{By: b.By, Crack: o.Crack, Fragile: o.Fragile})
+		}); err != nil {
 			return reply{}, err
 		}
 	}
@@ -247,7 +250,9 @@ func (b *Bench) inspect(o order) (reply, error) {
 			return reply{}, errors.New("say yes or no")
 		}
 	}
-	err = b.change(c, func(k *imager.Case) error { return k.Inspected(mapfile.Seen{By: b.By, Crack: o.Crack, Fragile: o.Fragile}) })
+	err = b.change(c, func(k *imager.Case) error {
+		return k.Inspected(mapfile.Seen{By: b.By, Crack: o.Crack, Fragile: o.Fragile})
+	})
 	return reply{Said: "Noted."}, err
 }
 
@@ -276,7 +281,7 @@ func (b *Bench) change(c *shown, do func(*imager.Case) error) error {
 	}
 	if err == nil {
 		c.mu.Lock()
-		c.stamp, c.ended = "", nil
+		c.stamp, c.ended, c.proof.said = "", nil, ""
 		c.mu.Unlock()
 	}
 	return err

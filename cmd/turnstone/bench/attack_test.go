@@ -34,6 +34,7 @@ func (plainWords) Standing(imager.Status) string                  { return "" }
 func (plainWords) Film(imager.Film) string                        { return "it plays" }
 func (plainWords) Whole(imager.Listed) string                     { return "some" }
 func (plainWords) Round(r imager.RoundStatus) string              { return fmt.Sprint("round ", r.Round) }
+func (plainWords) Proved(imager.CheckResult) string               { return "proved" }
 func (plainWords) Cautions(mapfile.Round, imager.Status) []string { return []string{"wet, not dry"} }
 func (plainWords) Doubt(r mapfile.Round, _ imager.Status) string {
 	return map[bool]string{true: "Sure?"}[r.Treatments[0].Word == imager.Sand]

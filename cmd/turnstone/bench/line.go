@@ -110,6 +110,9 @@ func (b *Bench) atRest(c *shown, r *row) {
 		r.Line.Now = "Treated since it was read"
 		r.Line.Next = "Next: read it on its new surface."
 	}
+	if c.proof.said != "" {
+		r.Line.Next = c.proof.said
+	}
 	if r.Line.Next == "" {
 		r.Line.Next = "Next: see what is advised."
 	}

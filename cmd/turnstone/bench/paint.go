@@ -16,6 +16,7 @@ type case_ struct {
 	tone     tone
 	reviving bool // the tone for it has sounded
 	question int  // the last one that a tone has sounded for
+	proof    proof
 
 	stamp string // of the checkpoint that is shown
 	known bool   // st is of the case
@@ -52,7 +53,7 @@ func (c *case_) sound(kind string) { c.tone = tone{kind, c.tone.N + 1} }
 // row is a case among the others: the key is job/ID.
 type row struct {
 	Job      string    `json:"job"`
-	State    string    `json:"state"` // reading, opening, waiting, question, elsewhere, resting, treated, done, cracked, discarded, unread
+	State    string    `json:"state"` // reading, opening, waiting, question, proving, elsewhere, resting, treated, done, cracked, discarded, unread
 	Line     bigLine   `json:"line"`
 	Good     int64     `json:"good"`
 	All      int64     `json:"all"` // sectors of the written area, or of what is wanted
@@ -66,6 +67,7 @@ type row struct {
 	Whole    string    `json:"whole,omitempty"`  // how many films or files are; "" until it was counted
 	Last     string    `json:"last,omitempty"`   // round, and what opened it
 	Locked   bool      `json:"locked,omitempty"` // by another process: it is only shown
+	Proved   bool      `json:"proved,omitempty"` // the page has proved the image, and nothing was done since
 	Waiting  string    `json:"waiting,omitempty"`
 	Question *question `json:"question,omitempty"`
 	Tone     tone      `json:"tone"`
@@ -134,7 +136,7 @@ func (b *Bench) paintCase(c *shown) {
 func (b *Bench) rowOf(c *shown) row {
 	r := row{Job: c.job, Kind: c.st.Disc.Kind, Round: max(0, len(c.st.Rounds)-1), Missing: c.st.Missing()}
 	r.Good, r.All = c.st.Wants()
-	r.Whole = c.tally.whole
+	r.Whole, r.Proved = c.tally.whole, c.proof.said != ""
 	if n := len(c.st.Rounds); n > 0 {
 		r.Last = b.Counsel.Round(c.st.Rounds[n-1])
 	}
@@ -144,6 +146,9 @@ func (b *Bench) rowOf(c *shown) row {
 	switch {
 	case len(c.sessions) > 0:
 		b.atWork(c, &r)
+	case c.proof.runs:
+		r.State = "proving"
+		r.Line = bigLine{Now: "Proving the image", Far: b.Speech.Far(r.Good, r.All), Next: "Next: nothing to do. It ends by itself."}
 	default:
 		user, err := imager.UserOf(c.dir)
 		r.Locked = err == nil && user != nil
@@ -215,7 +220,7 @@ func (b *Bench) begin(c *shown, node string, r imager.Reading) error {
 		return err
 	}
 	c.sessions = append(c.sessions, session{run, d})
-	c.drive, c.ended = node, nil
+	c.drive, c.ended, c.proof.said = node, nil, ""
 	go func() {
 		out, err := run.Wait()
 		b.over(c, run, out, err)

@@ -36,6 +36,8 @@ type Counsel interface {
 	Film(x imager.Film) string
 	// Whole is how many films or files of a case are whole.
 	Whole(l imager.Listed) string
+	// Proved is what a deep check found, whose rotten sectors were taken back.
+	Proved(r imager.CheckResult) string
 	// Round is a round and what opened it, in short.
 	Round(r imager.RoundStatus) string
 	// Cautions are those that fit a round's treatments, and the disc.

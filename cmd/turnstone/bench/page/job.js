@@ -32,7 +32,7 @@ export function drawJob(main, id, page) {
   const name = nameOf(id, row, page);
   draw('line', [row.line, row.state, row.good, row.all, row.waiting, row.sentence, name], () => line(row, name));
   const drives = page.feed.get('drives') ?? [];
-  draw('act', [row.state, row.question, row.waiting, drives, chosen(row, drives, page)?.id, row.locked], () => actions(id, row, drives, page));
+  draw('act', [row.state, row.proved, row.question, row.waiting, drives, chosen(row, drives, page)?.id, row.locked], () => actions(id, row, drives, page));
   draw('map', [get('map'), page.turn, page.side, page.sheet], () => drawMap(id, get('map'), page));
   draw('advice', [get('advice')], () => advice(get('advice')));
   draw('standing', [get('standing'), get('trouble')], () => standing(get('standing'), get('trouble')));
@@ -67,7 +67,7 @@ function chosen(row, drives, page) {
 const treatments = [['Cleaned', 'clean'], ['Sanded 2000', 'sand 2000'], ['Sanded 3000', 'sand 3000'], ['Polished', 'polish fine']];
 
 function actions(id, row, drives, page) {
-  if (row.locked || row.state === 'cracked' || row.state === 'discarded') return [];
+  if (row.locked || row.state === 'proving' || row.state === 'cracked' || row.state === 'discarded') return [];
   if (row.question) {
     const answer = (yes) => act('answer', { case: id, question: row.question.n, yes });
     return h('section', { class: 'act' }, h('p', {}, row.question.text), h('div', { class: 'large' },
@@ -94,7 +94,8 @@ function actions(id, row, drives, page) {
         onclick: () => { page.drive.chosen = d.id; page.redraw(); } }, d.job ? `${d.name} (it reads)` : d.name))));
   }
   const first = row.state === 'unread' && row.round === 0;
-  if (row.state === 'done') return [];
+  const prove = h('button', { type: 'button', class: row.state === 'done' && !row.proved ? 'go' : '', 'data-name': 'prove', onclick: () => act('prove', { case: id }) }, 'Prove the image');
+  if (row.state === 'done') return h('section', { class: 'act' }, h('div', { class: 'large' }, prove));
   parts.push(h('h2', {}, first ? 'The disc' : 'What was done to the disc?'));
   parts.push(h('div', { class: 'large' },
     h('button', { type: 'button', class: 'go', disabled: !free, 'data-name': 'go', onclick: () => read('') }, first || row.state === 'treated' ? 'Read it' : 'Only put in again'),
@@ -106,6 +107,7 @@ function actions(id, row, drives, page) {
     h('div', { class: 'row' },
       h('button', { type: 'button', 'data-name': 'end', onclick: () => read('', { to_the_end: true }) }, 'Read to the end, however little it brings'),
       h('button', { type: 'button', 'data-name': 'again', onclick: () => read('', { again: true }) }, 'Ask this drive once more for all that failed'),
+      row.good ? prove : '',
       h('button', { type: 'button', 'data-name': 'fragile', onclick: () => act('inspect', { case: id, fragile: 'yes' }) }, 'Note: fragile'),
       h('button', { type: 'button', 'data-name': 'cracked', onclick: async () => {
         if (await ask('A disc that is noted as cracked is not read any more. Is it cracked?', 'It is cracked', 'No')) act('inspect', { case: id, crack: 'yes' });
