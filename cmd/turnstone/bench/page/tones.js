@@ -20,7 +20,11 @@ export function turn(want) {
 
 // sound plays a tone: stalled, done or come.
 export function sound(kind) {
-  if (!on || !context || !notes[kind]) return;
+  if (on && context && notes[kind]) play(context, kind);
+}
+
+// play puts a tone onto an audio context.
+export function play(context, kind) {
   let at = context.currentTime + 0.05;
   for (const [hertz, seconds] of notes[kind]) {
     if (hertz) {
