@@ -9,11 +9,9 @@ import "math"
 // First by the power of windows that grow, over all that is allowed, for a false
 // period costs most; then by a vote of short windows, which leaves scratches that run
 // aslant out.
-var (
-	rough = [...]search{{64, 1.5e-3, widest}, {256, 4e-4, widest}, {1024, 1e-4, widest}}
-	finer = [...]search{{150, 2e-5, 9e-4}, {150, 5e-6, 2.5e-4}}
-)
-
+//
+// The rounds' windows are pieces put together of shorter ones (window.go), four of
+// the length before each time.
 const (
 	widest      = .02  // share, a little more than the tolerances of DVDs and BDs allow
 	leastU      = -.02 // of the leg's begin ...
@@ -25,6 +23,20 @@ const (
 	leastFailed = 12   // blocks, below which nothing is fitted
 	groups      = 8    // of windows, to tell how sure the fit is
 )
+
+// The windows of the rough search: of 64, 256 and 1024 turns.
+const (
+	levels     = 3
+	finestStep = .01 // of shares, for pieces of 4 turns: what moves their ends by a hundredth of a turn
+)
+
+// fine is a search by vote: in steps of so much, of windows of fineTurns, over shares up
+// to reach.
+type fine struct{ step, reach float64 }
+
+var finer = [...]fine{{2e-5, 9e-4}, {5e-6, 2.5e-4}}
+
+const fineTurns = 128
 
 // calibrated is a leg as it was fitted.
 type calibrated struct {
@@ -44,23 +56,43 @@ func calibrate(l leg, seen [][]uint8) calibrated {
 	}
 	l = l.stretched(s)
 	var votes [groups]stretch
-	for i, f := range finer {
-		ws := l.all(seen, f)
-		for j := range ws {
-			ws[j].vote()
-		}
-		reach := f.reach * 2 / 3
-		at := l.best(ws, f, [4]float64{-reach, reach, -reach, reach}, nil, -1)
-		if i == len(finer)-1 {
-			for g := range votes {
-				near := [4]float64{at.u - 16*f.step, at.u + 16*f.step, at.v - 16*f.step, at.v + 16*f.step}
-				v := l.best(ws, f, near, nil, g)
-				votes[g] = stretch{v.u - at.u, v.v - at.v}
-			}
-		}
+	for _, f := range finer {
+		var at stretch
+		at, votes = l.vote(seen, f)
 		l = l.stretched(at)
 	}
 	return calibrated{l, true, l.drift(seen, votes)}
+}
+
+// vote is the stretch for which most windows are, and by how much others would be those
+// without a group of windows each.
+func (l *leg) vote(seen [][]uint8, f fine) (at stretch, without [groups]stretch) {
+	var rounds []*pieces
+	half := int(math.Round(f.reach / f.step))
+	for _, one := range seen {
+		rounds = append(rounds, l.pieces(one, fineTurns/joint).joined(joint/2, f.step, half))
+	}
+	ws, _ := l.windows(rounds, true)
+	reach := f.reach * 2 / 3
+	b := bounds{-reach, reach, -reach, reach}
+	whole := newPlane(b, f.step)
+	var parts [groups]*plane
+	for g := range parts {
+		parts[g] = newPlane(b, f.step)
+		parts[g].hear(l, ws[g*len(ws)/groups:(g+1)*len(ws)/groups])
+		for i, v := range parts[g].say {
+			whole.say[i] += v
+		}
+	}
+	at, _ = whole.best()
+	for g, p := range parts {
+		for i, v := range whole.say {
+			p.say[i] = v - p.say[i]
+		}
+		x, _ := p.best()
+		without[g] = stretch{x.u - at.u, x.v - at.v}
+	}
+	return at, without
 }
 
 func countFailed(seen [][]uint8) int {
@@ -75,37 +107,35 @@ func countFailed(seen [][]uint8) int {
 	return n
 }
 
-// all are the windows of all rounds.
-func (l *leg) all(seen [][]uint8, s search) []window {
-	var all []window
-	for _, one := range seen {
-		all = append(all, l.windows(one, s)...)
-	}
-	return all
-}
-
 // roughly is the stretch that stands out in growing windows; not ok where none does.
 func (l *leg) roughly(seen [][]uint8) (at stretch, ok bool) {
-	var before func(stretch) float64
+	var rounds []*pieces
+	for _, one := range seen {
+		rounds = append(rounds, l.pieces(one, 1).joined(joint, finestStep, int(widest/finestStep)))
+	}
+	area := bounds{leastU, mostU, -mostV, mostV}
+	var before *plane
 	top := 0.0
-	for _, s := range rough {
-		ws := l.all(seen, s)
-		if len(ws) == 0 {
+	for level := range levels {
+		var halfway []*pieces
+		for i, p := range rounds {
+			step, half := p.step/joint, p.half*joint
+			rounds[i] = p.joined(joint, step, half)
+			halfway = append(halfway, rounds[i].joined(joint/2, step/2, half*2))
+		}
+		ws, n := l.windows(halfway, false)
+		if n == 0 {
 			break
 		}
-		own := func(x stretch) float64 {
-			sum := 0.0
-			for i := range ws {
-				sum += ws[i].worth(x.at(l, ws[i].at), s)
-			}
-			return sum
-		}
-		x := l.best(ws, s, [4]float64{leastU, mostU, -mostV, mostV}, before, -1)
-		score := own(x)
-		if score < sureOf*math.Sqrt(1.61*float64(len(ws))) { // 1.61: the sum of the weights' squares
+		step := halfway[0].step
+		own := newPlane(area, step)
+		own.hear(l, ws)
+		x, _ := own.likeliest(level == 0, before)
+		score := own.of(x)
+		if score < sureOf*math.Sqrt(1.61*float64(n)) { // 1.61: the sum of the weights' squares
 			continue
 		}
-		if before != nil && before(x) < agreement*top {
+		if before != nil && before.of(x) < agreement*top {
 			break
 		}
 		at, ok, before, top = x, true, own, score
@@ -113,44 +143,24 @@ func (l *leg) roughly(seen [][]uint8) (at stretch, ok bool) {
 	return at, ok
 }
 
-// best is the stretch within bounds (of u, then of v) for which windows have most to
-// say, those of one group left out, -1 being none. What shorter windows say counts
-// too: long ones tell how long a turn is, short ones which one of several it is.
-func (l *leg) best(ws []window, s search, bounds [4]float64, more func(stretch) float64, without int) stretch {
-	// A window's say depends on one number, a weighted mean of u and v.
-	type say struct {
-		from, to float64 // weights of u and v, in steps
-		power    []float64
-	}
-	var says []say
-	for i := range ws {
-		if without < 0 || i*groups/len(ws) != without {
-			w := &ws[i]
-			says = append(says, say{stretch{1, 0}.at(l, w.at) / s.step, stretch{0, 1}.at(l, w.at) / s.step, w.power})
+// likeliest is where a plane says most together with what was known before it: at
+// first, what discs are usually like; then what shorter windows say, since long ones
+// tell how long a turn is, and short ones which one of several it is.
+func (p *plane) likeliest(first bool, before *plane) (at stretch, most float64) {
+	most = math.Inf(-1)
+	for i, s := range p.say {
+		x := p.at(i)
+		if first {
+			s -= .5 * (x.u*x.u + x.v*x.v) / (usualOff * usualOff)
+		}
+		if before != nil {
+			s += before.of(x)
+		}
+		if s > most {
+			at, most = x, s
 		}
 	}
-	best, at := math.Inf(-1), stretch{}
-	for u := bounds[0]; u <= bounds[1]+s.step/2; u += s.step {
-		for v := bounds[2]; v <= bounds[3]+s.step/2; v += s.step {
-			sum := 0.0
-			for i := range says {
-				x := &says[i]
-				n := len(x.power)
-				k := int(x.from*u + x.to*v + float64(n/2) + .5)
-				sum += x.power[min(max(0, k), n-1)]
-			}
-			if s.reach >= widest {
-				sum -= .5 * (u*u + v*v) / (usualOff * usualOff)
-			}
-			if more != nil {
-				sum += more(stretch{u, v})
-			}
-			if sum > best {
-				best, at = sum, stretch{u, v}
-			}
-		}
-	}
-	return at
+	return at, most
 }
 
 // drift is by how much angles may be off, by how far the fit moves when a group of

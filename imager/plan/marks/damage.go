@@ -41,55 +41,14 @@ func (d *Disc) Damage(layer int, s *Sights) Damage {
 	f.Bands = max(1, int(math.Ceil((outer-f.Inner)/f.Step)))
 	n := f.Bands * f.Angles
 	f.Stops, f.Seen = make([]float32, n), make([]float32, n)
-	blamed := make([]float32, n)
-	each := func(do func(k, row, from, to int)) {
-		for k := range l.blocks {
-			if b := l.first + k; b >= len(s.state) || s.state[b] == unseen {
-				continue
-			}
-			at := float64(k)
-			row := min(max(0, int((l.radius(at+.5)-f.Inner)/f.Step)), f.Bands-1)
-			if f.Angles == 1 {
-				do(k, row, 0, 1)
-				continue
-			}
-			from, to := l.turn(at)*damageAngles, l.turn(at+1)*damageAngles
-			first := int(math.Floor(from + .5))
-			do(k, row, first, min(max(first+1, int(math.Floor(to+.5))), first+damageAngles))
+	bad := d.over(layer, s, &f)
+	for len(bad) > 0 {
+		n := 1
+		for n < len(bad) && bad[n].row == bad[0].row {
+			n++
 		}
-	}
-	var bad [][3]int
-	each(func(k, row, from, to int) {
-		for a := from; a < to; a++ {
-			f.Seen[row*f.Angles+a%f.Angles]++
-		}
-		if s.state[l.first+k] == failed {
-			bad = append(bad, [3]int{row, from, to})
-		}
-	})
-	for i := range f.Stops {
-		f.Stops[i] = suspicion
-	}
-	for range damageRounds {
-		clear(blamed)
-		for _, x := range bad {
-			row, sum := f.Stops[x[0]*f.Angles:(x[0]+1)*f.Angles], float32(0)
-			for a := x[1]; a < x[2]; a++ {
-				sum += row[a%f.Angles]
-			}
-			if sum <= 0 {
-				continue
-			}
-			to := blamed[x[0]*f.Angles:]
-			for a := x[1]; a < x[2]; a++ {
-				to[a%f.Angles] += row[a%f.Angles] / sum
-			}
-		}
-		for i, n := range f.Seen {
-			if n > 0 {
-				f.Stops[i] = blamed[i] / n
-			}
-		}
+		f.blame(bad[:n])
+		bad = bad[n:]
 	}
 	for i, n := range f.Seen {
 		if n == 0 {
@@ -101,4 +60,100 @@ func (d *Disc) Damage(layer int, s *Sights) Damage {
 		f.Stops[i] = float32(1 - math.Exp(-float64(f.Stops[i])*under))
 	}
 	return f
+}
+
+// blame works out the rates of a band's cells by the arcs over which blocks failed. Sums
+// over arcs are differences of sums from the first cell on.
+func (f *Damage) blame(bad []arc) {
+	row := bad[0].row * f.Angles
+	rates, seen := f.Stops[row:row+f.Angles], f.Seen[row:row+f.Angles]
+	for c := range rates {
+		rates[c] = suspicion
+	}
+	steps := make([]float64, f.Angles+1)
+	before := make([]float64, 2*f.Angles+1)
+	for range damageRounds {
+		for c := range 2 * f.Angles {
+			before[c+1] = before[c] + float64(rates[c%f.Angles])
+		}
+		clear(steps)
+		for _, b := range bad {
+			if sum := before[b.to] - before[b.from]; sum > 0 {
+				between(steps, b, 1/sum)
+			}
+		}
+		sum := 0.0 // over the blocks that failed over a cell: the inverse of the rates under each
+		for c, n := range seen {
+			if sum += steps[c]; n > 0 {
+				rates[c] = float32(float64(rates[c]) * max(0, sum) / float64(n))
+			}
+		}
+	}
+}
+
+// arc is the cells of a band from one on and before another, which may pass the end of
+// the turn.
+type arc struct{ row, from, to int }
+
+// between adds something to the cells of an arc of a band, of which is kept by how much
+// each differs from the one before it.
+func between(steps []float64, a arc, what float64) {
+	n := len(steps) - 1
+	steps[a.from] += what
+	if a.to > n {
+		steps[n] -= what
+		steps[0] += what
+		steps[a.to-n] -= what
+		return
+	}
+	steps[a.to] -= what
+}
+
+// over counts which cells the blocks passed over of which it is known how they fared, and
+// gives the arcs of those that failed, band by band.
+func (d *Disc) over(layer int, s *Sights, f *Damage) (bad []arc) {
+	c := &d.layers[layer]
+	l := &c.leg
+	steps := make([]float64, f.Angles+1)
+	row := -1
+	count := func() {
+		if row < 0 {
+			return
+		}
+		n := 0.0
+		for a := range f.Angles {
+			n += steps[a]
+			f.Seen[row*f.Angles+a] += float32(n)
+		}
+		clear(steps)
+	}
+	end := l.turn(0) * float64(f.Angles)
+	for k := range l.blocks {
+		b := l.first + k
+		if b >= len(s.state) {
+			break
+		}
+		from := end
+		end = l.turn(float64(k+1)) * float64(f.Angles)
+		if s.state[b] == unseen {
+			continue
+		}
+		x := arc{min(max(0, int((l.radius(float64(k)+.5)-f.Inner)/f.Step)), f.Bands-1), 0, 1}
+		if f.Angles > 1 {
+			first := int(math.Floor(from + .5))
+			x.to = min(max(first+1, int(math.Floor(end+.5))), first+f.Angles) - first
+			x.from = first % f.Angles
+			x.to += x.from
+		}
+		if x.row != row {
+			count()
+			row = x.row
+		}
+		between(steps, x, 1)
+		if s.state[b] == failed {
+			bad = append(bad, x)
+		}
+	}
+	count()
+	return bad
 }

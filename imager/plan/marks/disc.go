@@ -2,6 +2,7 @@ package marks
 
 import (
 	"math"
+	"sync"
 
 	"turnstone/device/spiral"
 )
@@ -21,23 +22,29 @@ func Calibrate(kind string, nominal *spiral.Track, rounds ...*Sights) *Disc {
 	if len(rounds) > 0 {
 		d.block = rounds[0].block
 	}
-	for i, l := range legsOf(nominal, d.block) {
-		var seen [][]uint8
-		for _, s := range rounds {
-			if l.first+l.blocks <= len(s.state) {
-				seen = append(seen, s.state[l.first:l.first+l.blocks])
+	legs := legsOf(nominal, d.block)
+	d.layers, d.tracks = make([]calibrated, len(legs)), make([]*spiral.Track, len(legs))
+	var layers sync.WaitGroup
+	for i, l := range legs {
+		layers.Go(func() {
+			var seen [][]uint8
+			for _, s := range rounds {
+				if l.first+l.blocks <= len(s.state) {
+					seen = append(seen, s.state[l.first:l.first+l.blocks])
+				}
 			}
-		}
-		c := calibrated{leg: l, drift: .5}
-		if kind != "cd" { // of which the velocity may be anything from 1.2 to 1.4 m/s
-			c = calibrate(l, seen)
-		}
-		t, err := c.track(nominal.Shape(), i, d.block)
-		if err != nil { // no disc is so: the fit is none
-			c, t = calibrated{leg: l, drift: .5}, nominal
-		}
-		d.layers, d.tracks = append(d.layers, c), append(d.tracks, t)
+			c := calibrated{leg: l, drift: .5}
+			if kind != "cd" { // of which the velocity may be anything from 1.2 to 1.4 m/s
+				c = calibrate(l, seen)
+			}
+			t, err := c.track(nominal.Shape(), i, d.block)
+			if err != nil { // no disc is so: the fit is none
+				c, t = calibrated{leg: l, drift: .5}, nominal
+			}
+			d.layers[i], d.tracks[i] = c, t
+		})
 	}
+	layers.Wait()
 	return d
 }
 

@@ -7,107 +7,234 @@ import "math"
 // power at a period is the square of the sum of what was seen, less the mean, each
 // turned by its angle, and by twice its angle and so on, since marks are not sines:
 //
-//	power(d) = Σ weight(h) · (|Σ y·exp(2πi·h·turn(d))|² / Σ y² − 1)
+//	power(d) = Σ weight(h) · (|Σ y·exp(2πi·h·turn·(1−d))|² / Σ y² − 1)
 //
-// y: 1 failed, 0 came, less their mean; d: share by which a turn holds more blocks.
-// It is 0 for failures at random and grows with the number of sights that line up.
+// y: 1 failed, 0 came, less their mean over some turns; turn: that of a block's middle;
+// d: share by which a turn holds more blocks. It is 0 for failures at random and grows
+// with the number of sights that line up.
 type window struct {
 	at    float64   // block in its middle
-	power []float64 // by share, from −reach to reach in even steps
+	power []float64 // by share, from −half to half steps
 }
-
-// search is how the period is looked for: in windows of so many turns, in steps.
-type search struct{ turns, step, reach float64 }
-
-func (s search) steps() int { return 2*int(math.Round(s.reach/s.step)) + 1 }
 
 // harmonics weigh a turn, half a turn and so on.
 var harmonics = [...]float64{1, .6, .4, .3}
 
-const mostSights = 500 // of a window
+// waves is a sum of sights turned by their angles: for each harmonic the real part,
+// then the imaginary one.
+type waves [2 * len(harmonics)]float32
 
-// windows are those of a leg, by what was seen of its blocks; each reaches half over
-// the one before it.
-func (l *leg) windows(seen []uint8, s search) []window {
-	var all []window
-	for first := 0; first < l.blocks; {
-		end := min(first+1+int(s.turns*l.perTurn(float64(first))), l.blocks)
-		if w, ok := l.window(seen, first, end, s); ok {
-			all = append(all, w)
+// pieces are the sums of neighbouring stretches of the track of the same number of
+// turns, at shares d around none in even steps; every angle counts from a piece's
+// middle. Those of longer stretches are put together from those of shorter ones, to
+// which fewer shares are all alike:
+//
+//	shares   ├─┼─┼─┼─┤   ├─┼─┼─┼─┤   ├─┼─┼─┼─┤     short pieces, coarse steps
+//	            └────────────┼───────────┘
+//	         ├┼┼┼┼┼┼┼┼┼┼┼┼┼┼┼┼┤                    a long one, fine steps
+//
+// so that all of them take a time that hardly depends on how many blocks there are.
+type pieces struct {
+	turns float64 // of a piece
+	apart float64 // turns from one to the next
+	step  float64 // of shares
+	half  int     // steps to either side
+	sums  []waves // by piece, then share
+	tally []tally
+}
+
+// tally is what was seen in a piece.
+type tally struct {
+	came, failed int
+	spread       float64 // Σ y²
+}
+
+// meanTurns is over how many turns the mean of what was seen is taken.
+const meanTurns = 16
+
+// pieces are those of what was seen of a leg's blocks, each of some turns, at d = 0.
+func (l *leg) pieces(seen []uint8, turns float64) *pieces {
+	n := int(l.turn(float64(l.blocks))/turns) + 1
+	p := &pieces{turns: turns, apart: turns, step: 1, sums: make([]waves, n), tally: make([]tally, n)}
+	first, last, patch := 0, 0, 0 // blocks of a patch of which the mean is one
+	var places []float64          // their middles, in turns
+	for k := 0; k <= l.blocks; k++ {
+		t := 0.0
+		if k < l.blocks {
+			t = l.turn(float64(k) + .5)
+			if int(t/meanTurns) == patch {
+				places = append(places, t)
+				last = k + 1
+				continue
+			}
 		}
-		first += (end - first + 1) / 2
+		p.add(seen[first:last], places)
+		if k < l.blocks {
+			first, last, patch = k, k+1, int(t/meanTurns)
+			places = append(places[:0], t)
+		}
+	}
+	return p
+}
+
+// add adds the sights of a patch, whose places are given in turns.
+func (p *pieces) add(seen []uint8, places []float64) {
+	var all tally
+	for _, v := range seen {
+		switch v {
+		case came:
+			all.came++
+		case failed:
+			all.failed++
+		}
+	}
+	if all.came+all.failed == 0 {
+		return
+	}
+	mean := float64(all.failed) / float64(all.came+all.failed)
+	mixed := all.came > 0 && all.failed > 0 // else y is 0 for each
+	for i, v := range seen {
+		if v == unseen {
+			continue
+		}
+		n := min(int(places[i]/p.turns), len(p.sums)-1)
+		y := -mean
+		if v == failed {
+			y = 1 - mean
+			p.tally[n].failed++
+		} else {
+			p.tally[n].came++
+		}
+		if !mixed {
+			continue
+		}
+		p.tally[n].spread += y * y
+		im, re := sincos(places[i])
+		a, b := float32(y)*re, float32(y)*im
+		at := &p.sums[n]
+		for h := range harmonics {
+			at[2*h] += a
+			at[2*h+1] += b
+			a, b = a*re-b*im, a*im+b*re
+		}
+	}
+}
+
+// circle is the sine of each of so many parts of a turn.
+var circle = func() (all [4096]float32) {
+	for i := range all {
+		all[i] = float32(math.Sin(2 * math.Pi * float64(i) / float64(len(all))))
+	}
+	return all
+}()
+
+// sincos is sine and cosine of an angle in turns, to a tenth of a degree.
+func sincos(turn float64) (sin, cos float32) {
+	i := int(turn*float64(len(circle))+.5) & (len(circle) - 1)
+	return circle[i], circle[(i+len(circle)/4)&(len(circle)-1)]
+}
+
+const joint = 4 // pieces that become one
+
+// joined are pieces of joint times as many turns, each beginning so many pieces after
+// the one before, at shares up to half steps either way.
+func (p *pieces) joined(stride int, step float64, half int) *pieces {
+	n := max(0, (len(p.tally)-joint)/stride+1)
+	if (len(p.tally)-joint)%stride != 0 && len(p.tally) > joint || n == 0 {
+		n++ // the last one is not full
+	}
+	shares, under := 2*half+1, 2*p.half+1
+	o := &pieces{turns: joint * p.turns, apart: float64(stride) * p.apart, step: step, half: half,
+		sums: make([]waves, n*shares), tally: make([]tally, n)}
+	from := make([]int, shares) // by share: that of the short pieces
+	for i := range from {
+		from[i] = min(max(0, int(math.Round(float64(i-half)*step/p.step))+p.half), under-1)
+	}
+	for part := range joint {
+		// By how much a part's angles are turned: by its share, from the middle on.
+		off := (float64(part) - float64(joint-1)/2) * p.apart
+		turned := make([]waves, shares)
+		for i := range turned {
+			for h := range harmonics {
+				sin, cos := math.Sincos(-2 * math.Pi * float64(h+1) * off * float64(i-half) * step)
+				turned[i][2*h], turned[i][2*h+1] = float32(cos), float32(sin)
+			}
+		}
+		for k := range n {
+			j := k*stride + part
+			if j >= len(p.tally) {
+				continue
+			}
+			t := &o.tally[k]
+			t.came, t.failed, t.spread = t.came+p.tally[j].came, t.failed+p.tally[j].failed, t.spread+p.tally[j].spread
+			if p.tally[j].spread == 0 {
+				continue
+			}
+			short, long := p.sums[j*under:(j+1)*under], o.sums[k*shares:(k+1)*shares]
+			for i := range long {
+				a, b, to := &short[from[i]], &turned[i], &long[i]
+				for h := 0; h < len(a); h += 2 {
+					to[h] += a[h]*b[h] - a[h+1]*b[h+1]
+					to[h+1] += a[h]*b[h+1] + a[h+1]*b[h]
+				}
+			}
+		}
+	}
+	return o
+}
+
+// middle is the turn in the middle of a piece.
+func (p *pieces) middle(n int) float64 { return float64(n)*p.apart + p.turns/2 }
+
+// leastSeen is how many blocks must have come in a window, and how many failed.
+const leastSeen = 3
+
+// power is a piece's; nil where too few blocks failed or came.
+func (p *pieces) power(n int) []float64 {
+	t := p.tally[n]
+	if t.failed < leastSeen || t.came < leastSeen || t.spread < 1 {
+		return nil
+	}
+	shares := 2*p.half + 1
+	all := make([]float64, shares)
+	for i := range all {
+		w := &p.sums[n*shares+i]
+		for h, weight := range harmonics {
+			re, im := float64(w[2*h]), float64(w[2*h+1])
+			all[i] += weight * ((re*re+im*im)/t.spread - 1)
+		}
 	}
 	return all
 }
 
-// window is that of some blocks; not ok where too few failed or came.
-func (l *leg) window(seen []uint8, first, end int, s search) (window, bool) {
-	total, bad := 0, 0.0
-	for _, v := range seen[first:end] {
-		switch v {
-		case failed:
-			bad++
-			fallthrough
-		case came:
-			total++
-		}
-	}
-	if bad < 3 || float64(total)-bad < 3 {
-		return window{}, false
-	}
-	type sight struct{ turn, y float64 }
-	var kept []sight
-	w := window{at: float64(first+end) / 2, power: make([]float64, s.steps())}
-	mid := l.turn(w.at)
-	bad = 0
-	for k := first; k < end; k++ {
-		// Multiplied by 2^32 over the golden ratio: spread without a period.
-		if seen[k] == unseen || int(uint32(k)*2654435769>>8)%total >= mostSights {
-			continue
-		}
-		y := 0.0
-		if seen[k] == failed {
-			y = 1
-			bad++
-		}
-		kept = append(kept, sight{l.turn(float64(k)) - mid, y})
-	}
-	mean := bad / float64(len(kept))
-	spread := bad * (1 - mean)
-	if spread < 1 {
-		return window{}, false
-	}
-	sum := make([][2 * len(harmonics)]float64, len(w.power))
-	lo := -float64(len(sum)/2) * s.step
-	for _, x := range kept {
-		y := x.y - mean
-		// A turn that holds more blocks by a share d makes turns fewer by d.
-		im, re := math.Sincos(2 * math.Pi * x.turn * (1 - lo))
-		dim, dre := math.Sincos(-2 * math.Pi * x.turn * s.step)
-		for i := range sum {
-			a, b := y*re, y*im
-			at := &sum[i]
-			for h := range harmonics {
-				at[2*h] += a
-				at[2*h+1] += b
-				a, b = a*re-b*im, a*im+b*re
+// windows are the pieces of all rounds as windows, the powers of the same blocks
+// added up, and how many there were in all.
+func (l *leg) windows(rounds []*pieces, vote bool) (all []window, n int) {
+	for i := range rounds[0].tally {
+		var sum []float64
+		for _, p := range rounds {
+			power := p.power(i)
+			if power == nil {
+				continue
 			}
-			re, im = re*dre-im*dim, re*dim+im*dre
+			n++
+			if vote {
+				voted(power)
+			}
+			if sum == nil {
+				sum = power
+				continue
+			}
+			for j, v := range power {
+				sum[j] += v
+			}
+		}
+		if sum != nil {
+			at := l.at(rounds[0].middle(i))
+			all = append(all, window{min(max(0, at), float64(l.blocks)), sum})
 		}
 	}
-	for i := range sum {
-		for h, weight := range harmonics {
-			re, im := sum[i][2*h], sum[i][2*h+1]
-			w.power[i] += weight * ((re*re+im*im)/spread - 1)
-		}
-	}
-	return w, true
-}
-
-// worth is a window's say at a share d.
-func (w *window) worth(d float64, s search) float64 {
-	n := len(w.power)
-	return w.power[min(max(0, int(math.Round(d/s.step))+n/2), n-1)]
+	return all, n
 }
 
 // outlier is the chance that what a window holds drifts in angle by itself: a scratch
@@ -119,14 +246,14 @@ const (
 	temper  = .3
 )
 
-// vote makes a window's power its say in a vote: the logarithm of the likelihood of a
+// voted makes a window's power its say in a vote: the logarithm of the likelihood of a
 // share, in which no window can say more than that it is against.
-func (w *window) vote() {
+func voted(power []float64) {
 	top := 0.0
-	for _, p := range w.power {
+	for _, p := range power {
 		top = max(top, p)
 	}
-	for i, p := range w.power {
-		w.power[i] = math.Log(outlier + (1-outlier)*math.Exp(temper*(p-top)))
+	for i, p := range power {
+		power[i] = math.Log(outlier + (1-outlier)*math.Exp(temper*(p-top)))
 	}
 }
