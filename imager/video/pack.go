@@ -16,7 +16,7 @@ const none Ticks = -1
 
 // Duration is the time that so many ticks take.
 func (t Ticks) Duration() time.Duration {
-	return time.Duration(t) * time.Second / time.Duration(Second)
+	return time.Duration(t/Second)*time.Second + time.Duration(t%Second)*time.Second/time.Duration(Second)
 }
 
 // ticksOf is a time in ticks.

@@ -228,3 +228,14 @@ func TestReadingIsBounded(t *testing.T) {
 	}
 	t.Logf("%d MB read of %d MB with %d holes", src.read/1e6, src.Size()/1e6, len(src.Missing))
 }
+
+// A clock of 33 bits runs for 26.5 hours; what is estimated may be longer.
+func TestTicksInTime(t *testing.T) {
+	for ticks, want := range map[video.Ticks]time.Duration{
+		0: 0, 9: 100 * time.Microsecond, 1 << 33: 95443717688888, 1 << 40: 12216795864177777,
+	} {
+		if got := ticks.Duration(); got != want {
+			t.Errorf("Ticks(%d).Duration() = %d; want %d", ticks, got, want)
+		}
+	}
+}

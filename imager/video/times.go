@@ -104,7 +104,8 @@ func (p *player) timesOfCell(s stretch) (t played, ok bool) {
 }
 
 // clocked is how long a span takes by the clocks of its first and last packs, and how
-// many bytes a tick; 0 where they do not tell.
+// many bytes a tick, at the least as many as the slowest stream has; 0 where they do not
+// tell.
 func (p *player) clocked(in Span) (length Ticks, rate float64) {
 	s := p.scanAt(in.First, in.End)
 	s.most = p.read + mostOn
@@ -120,7 +121,7 @@ func (p *player) clocked(in Span) (length Ticks, rate float64) {
 			s.pack = -1
 		}
 		if last > first {
-			rate = float64(end-at) / float64(last-first)
+			rate = max(float64(end-at)/float64(last-first), slowest/float64(Second))
 			return Ticks(float64(in.Len()) / rate), rate
 		}
 		if in.End-back <= at || back > mostOn {
