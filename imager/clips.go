@@ -245,14 +245,14 @@ func (f *Files) WriteClips(ctx context.Context, dir string, places []Place) (err
 	if err != nil {
 		return err
 	}
-	defer func() { err = errors.Join(err, out.close(nil)) }()
+	defer func() { err = errors.Join(err, out.close(nil, true)) }()
 	for i := range places {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
 		p := &places[i]
 		p.File = fmt.Sprintf("%02d %s at %s.mpg", i+1, plainName(p.Film.Name()), dashed(p.At))
-		w, err := out.create()
+		w, err := out.create(p.File)
 		if err != nil {
 			return err
 		}
@@ -263,7 +263,7 @@ func (f *Files) WriteClips(ctx context.Context, dir string, places []Place) (err
 		if err != nil {
 			return errors.Join(err, w.drop())
 		}
-		if err := out.place(outgoing{w, p.File, n}); err != nil {
+		if err := out.place(w); err != nil {
 			return err
 		}
 	}

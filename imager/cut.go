@@ -80,11 +80,6 @@ func (f *Film) keep(in video.Span) (spans []video.Span) {
 // cutFile writes a film cut, and the list of what it lacks.
 func (x *extractor) cutFile(ctx context.Context, j job, parts []cutPart) error {
 	film := Film{src: x.f.streamOf(j.File)}
-	if path.Dir(parts[0].as) != path.Dir(j.as) {
-		if err := x.out.folder(j.takes); err != nil {
-			return err
-		}
-	}
 	for _, p := range parts {
 		if err := ctx.Err(); err != nil {
 			return err
@@ -92,10 +87,11 @@ func (x *extractor) cutFile(ctx context.Context, j job, parts []cutPart) error {
 		if x.o.Progress != nil {
 			x.o.Progress(x.done, x.bytes, p.as)
 		}
-		w, err := x.out.create()
+		w, err := x.out.create(p.as)
 		if err != nil {
 			return err
 		}
+		w.counts = true
 		size := int64(0)
 		for _, s := range p.keep {
 			if size, err = film.copyTo(w, size, s); err != nil {
@@ -108,7 +104,7 @@ func (x *extractor) cutFile(ctx context.Context, j job, parts []cutPart) error {
 		if err != nil {
 			return errors.Join(err, w.drop())
 		}
-		if err := x.out.place(outgoing{w, p.as, size}); err != nil {
+		if err := x.out.place(w); err != nil {
 			return err
 		}
 		x.done += size
@@ -123,5 +119,9 @@ func (x *extractor) cutFile(ctx context.Context, j job, parts []cutPart) error {
 	}
 	x.f.disputedSpans(j.File, l.dispute)
 	x.res.Damaged = append(x.res.Damaged, DamagedFile{Path: j.as, List: j.list, Missing: l.missing, Disputed: j.Disputed, Why: j.Why})
-	return x.list(j, l.text())
+	list, err := x.list(j, l.text())
+	if err != nil {
+		return err
+	}
+	return x.out.place(list)
 }

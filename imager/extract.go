@@ -116,7 +116,11 @@ func (f *Files) Extract(ctx context.Context, dir string, o Extraction) (_ Extrac
 	if x.res.Interrupted = err != nil && ctx.Err() != nil; x.res.Interrupted {
 		err = nil
 	}
-	err = errors.Join(err, x.out.close(x.folders))
+	if cerr := x.out.close(x.folders, err == nil && !x.res.Interrupted); errors.Is(cerr, err) {
+		err = cerr // which holds what was told before
+	} else {
+		err = errors.Join(err, cerr)
+	}
 	x.res.Files, x.res.Bytes, x.res.Rotten = x.out.files, x.out.bytes, f.img.rotten.Count()
 	return x.res, err
 }
@@ -176,14 +180,6 @@ type job struct {
 
 // write writes the jobs.
 func (x *extractor) write(ctx context.Context) error {
-	for _, d := range x.folders {
-		if err := ctx.Err(); err != nil {
-			return err
-		}
-		if err := x.out.folder(d.as); err != nil {
-			return err
-		}
-	}
 	for _, j := range x.jobs {
 		if err := x.file(ctx, j); err != nil {
 			return err
@@ -199,10 +195,11 @@ func (x *extractor) file(ctx context.Context, j job) error {
 	} else if len(parts) > 0 {
 		return x.cutFile(ctx, j, parts)
 	}
-	w, err := x.out.create()
+	w, err := x.out.create(j.as)
 	if err != nil {
 		return err
 	}
+	w.counts = true
 	l := newLacks(j)
 	begun := x.done
 	err = x.f.bytesOf(ctx, j.File, func(at tree.Span, what fill, data []byte) error {
@@ -226,31 +223,32 @@ func (x *extractor) file(ctx context.Context, j job) error {
 		return errors.Join(err, w.drop())
 	}
 	if l.empty() {
-		return x.out.place(outgoing{w, j.as, j.known()})
+		return x.out.place(w)
 	}
 	if x.o.SkipDamaged { // what seemed whole was rotten
 		x.res.Skipped = append(x.res.Skipped, j.Path())
 		return w.drop()
 	}
 	x.f.disputedSpans(j.File, l.dispute)
-	if err := x.list(j, l.text()); err != nil {
+	list, err := x.list(j, l.text())
+	if err != nil {
 		return errors.Join(err, w.drop())
 	}
 	x.res.Damaged = append(x.res.Damaged, DamagedFile{Path: j.as, List: j.list, Missing: l.missing, Disputed: j.Disputed, Why: j.Why})
-	return x.out.place(outgoing{w, j.as, j.known()})
+	return x.out.place(list, w)
 }
 
 // list writes the list of what a file lacks.
-func (x *extractor) list(j job, text []byte) error {
-	w, err := x.out.create()
+func (x *extractor) list(j job, text []byte) (*outFile, error) {
+	w, err := x.out.create(j.list)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	if err = w.write(text, 0); err == nil {
 		err = w.finish(int64(len(text)), j.Modified)
 	}
 	if err != nil {
-		return errors.Join(err, w.drop())
+		return nil, errors.Join(err, w.drop())
 	}
-	return x.out.place(outgoing{w, j.list, -1})
+	return w, nil
 }

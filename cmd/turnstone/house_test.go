@@ -46,7 +46,7 @@ var house = map[string]struct{ ours, outside string }{
 	"device/sim/ruler": {"device device/sector device/sim", ""},
 	"imager/rawcd":     {"device device/sector ecc/cd", ""},
 	"imager": {"device device/sector device/spiral ecc/cd mapfile mapfile/chart imager/pack imager/plan imager/found imager/rawcd imager/video imager/volume imager/volume/tree imager/plan/marks",
-		""},
+		"golang.org/x/sys"},
 	"imager/report":       {"device device/sector mapfile mapfile/chart imager imager/volume imager/volume/tree", ""},
 	"cmd/turnstone/bench": {"device mapfile mapfile/chart imager imager/volume imager/volume/tree", ""},
 	"cmd/turnstone": {"cmd/turnstone/bench device device/sector device/child device/blockdev device/optical device/scsi device/sim device/sim/press device/sim/ruler device/sim/unit mapfile mapfile/chart imager imager/pack imager/plan imager/report imager/video imager/volume imager/volume/tree",
