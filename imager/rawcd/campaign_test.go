@@ -2,6 +2,7 @@ package rawcd
 
 import (
 	"encoding/binary"
+	"flag"
 	"math/rand/v2"
 	"runtime"
 	"sync"
@@ -11,6 +12,14 @@ import (
 	"turnstone/device"
 	"turnstone/device/sector"
 	"turnstone/ecc/cd"
+)
+
+// The campaign is so many trials from one on, of a seed: any part of it can be run by
+// itself, and a trial that went wrong once more (-campaign-from N -campaign-sectors 1).
+var (
+	campaignSeed    = flag.Uint64("campaign-seed", 10_000_000, "of the campaign's sectors and trials")
+	campaignFrom    = flag.Uint64("campaign-from", 0, "the first trial")
+	campaignSectors = flag.Uint64("campaign-sectors", 0, "how many trials; 0: 12,000, with -whole 10,000,000")
 )
 
 // damaged is sectors and what drives may make of them.
@@ -95,9 +104,9 @@ func (d *damaged) reading(i int) Reading {
 			}
 		}
 	case 4: // the end of another sector in the place of its own
-		// Nearer to the front it would be that other sector, but for its header, which
-		// no code of mode 2 covers.
-		at := 500 + r.IntN(cd.Size-500)
+		// With less of its own behind the header it is that other sector, but for the
+		// header, which no code of mode 2 covers.
+		at := 32 + r.IntN(cd.Size-32)
 		copy(out.Data[at:], d.whole[r.IntN(len(d.whole))][at:])
 	case 5: // nearly all
 		for range 1000 + r.IntN(1500) {
@@ -121,57 +130,71 @@ func (d *damaged) reading(i int) Reading {
 	return out
 }
 
-// No random damage, no lie of a drive makes a sector that is not the one on the disc.
-// (An EDC lets something wrong pass once in 2³²: in ten million sectors, with the few
-// candidates of each that get as far as the EDC, about once in a hundred runs. That is
-// not all: with 4,000,000 sectors, and seeds of that number, one of form 2 came out as
-// form 1. It stands open.)
-func TestNothingWrongIsAccepted(t *testing.T) {
-	times := 12_000
-	if *whole {
-		times = 10_000_000
+// trial is readings of a sector that are fit to be combined, and how many were of another
+// address. It depends on nothing but the seed and its number.
+func (d *damaged) trial(p *rand.PCG, seed, n uint64) (i int, readings []Reading, elsewhere int64) {
+	p.Seed(seed, n)
+	i = d.r.IntN(len(d.whole))
+	for range 1 + d.r.IntN(4) {
+		r := d.reading(i)
+		switch u, _ := r.Clean(sector.LBA(i), readings); u {
+		case Usable, Scrambled:
+			readings = append(readings, r)
+		case Elsewhere:
+			elsewhere++
+		}
 	}
-	workers := runtime.GOMAXPROCS(0)
-	var proven, wrong, tried, headless atomic.Int64
+	return i, readings, elsewhere
+}
+
+// No random damage, no lie of a drive makes a sector that is not the one on the disc.
+func TestNothingWrongIsAccepted(t *testing.T) {
+	times := *campaignSectors
+	switch {
+	case times > 0:
+	case *whole:
+		times = 10_000_000
+	default:
+		times = 12_000
+	}
+	seed, first := *campaignSeed, *campaignFrom
+	const block = 1000 // trials that a worker takes at a time
+	var taken, tried, proven, wrong, elsewhere atomic.Int64
 	var group sync.WaitGroup
-	for w := range workers {
-		group.Add(1)
-		go func() {
-			defer group.Done()
-			d := newDamaged(t, rand.New(rand.NewPCG(uint64(w), uint64(times))), 300)
+	for range runtime.GOMAXPROCS(0) {
+		group.Go(func() {
+			p := rand.NewPCG(seed, 1<<63)
+			d := newDamaged(t, rand.New(p), 300)
 			var c Combiner
-			for range times / workers {
-				i := d.r.IntN(len(d.whole))
-				var readings []Reading
-				for range 1 + d.r.IntN(4) {
-					r := d.reading(i)
-					u, _ := r.Clean(sector.LBA(i), readings)
-					if u != Usable && u != Scrambled {
-						if u == Elsewhere {
-							headless.Add(1)
-						}
+			for {
+				from := uint64(taken.Add(block) - block)
+				if from >= times {
+					return
+				}
+				for n := first + from; n < first+min(from+block, times); n++ {
+					i, readings, others := d.trial(p, seed, n)
+					elsewhere.Add(others)
+					tried.Add(1)
+					out := c.Combine(sector.LBA(i), readings)
+					if out.Sector == nil {
 						continue
 					}
-					readings = append(readings, r)
+					proven.Add(1)
+					want, err := cd.UserData(d.whole[i], d.kinds[i])
+					if err != nil || out.Kind != d.kinds[i] || string(out.User()) != string(want) || !out.Proven {
+						wrong.Add(1)
+						t.Errorf("trial %d of seed %d: sector %d (%v) came out wrong as %v, proven: %v", n, seed, i, d.kinds[i], out.Kind, out.Proven)
+					}
 				}
-				if n := tried.Add(1); n%1_000_000 == 0 {
-					t.Logf("%d sectors so far, %d proven, %d of them wrong", n, proven.Load(), wrong.Load())
-				}
-				out := c.Combine(sector.LBA(i), readings)
-				if out.Sector == nil {
-					continue
-				}
-				proven.Add(1)
-				want, err := cd.UserData(d.whole[i], d.kinds[i])
-				if err != nil || out.Kind != d.kinds[i] || string(out.User()) != string(want) || !out.Proven {
-					wrong.Add(1)
-					t.Errorf("sector %d (%v) came out wrong as %v, proven: %v", i, d.kinds[i], out.Kind, out.Proven)
+				if k := tried.Load(); k%1_000_000 < block {
+					t.Logf("%d sectors so far, %d proven, %d of them wrong", k, proven.Load(), wrong.Load())
 				}
 			}
-		}()
+		})
 	}
 	group.Wait()
-	t.Logf("%d sectors: %d proven, %d of them wrong; %d readings were of another address", tried.Load(), proven.Load(), wrong.Load(), headless.Load())
+	t.Logf("seed %d, %d sectors from %d on: %d proven, %d of them wrong; %d readings were of another address",
+		seed, tried.Load(), first, proven.Load(), wrong.Load(), elsewhere.Load())
 	if proven.Load() < tried.Load()/10 {
 		t.Errorf("%d of %d sectors were proven; want a tenth at least, or the test says little", proven.Load(), tried.Load())
 	}

@@ -76,10 +76,10 @@ func (c *Combiner) Combine(asked sector.LBA, readings []Reading) Outcome {
 				continue
 			}
 		}
-		if c.prove(&out, asked, k, c.voted[:], c.doubt[:]) {
+		if c.prove(&out, asked, k, readings, c.voted[:], c.doubt[:]) {
 			return out
 		}
-		if last := readings[len(readings)-1]; len(readings) > 1 && c.prove(&out, asked, k, last.Data, last.C2) {
+		if last := readings[len(readings)-1]; len(readings) > 1 && c.prove(&out, asked, k, readings, last.Data, last.C2) {
 			return out
 		}
 		if k == cd.Form2 && c.came(&out, readings) {
@@ -235,9 +235,9 @@ func (c *Combiner) kinds(readings []Reading) []cd.Kind {
 	return allKinds
 }
 
-// prove mends a candidate and holds it against its code. Doubt is its erasures; nil for
-// none.
-func (c *Combiner) prove(out *Outcome, asked sector.LBA, k cd.Kind, candidate, doubt []byte) bool {
+// prove mends a candidate and holds it against its code, and on mode 2 its address against
+// the readings that it was made of. Doubt is its erasures; nil for none.
+func (c *Combiner) prove(out *Outcome, asked sector.LBA, k cd.Kind, readings []Reading, candidate, doubt []byte) bool {
 	c.try = [cd.Size]byte(candidate)
 	if k == cd.Mode1 {
 		// What the header has to be is known; whether it is, the EDC says, which covers it.
@@ -254,6 +254,9 @@ func (c *Combiner) prove(out *Outcome, asked sector.LBA, k cd.Kind, candidate, d
 	}
 	got, a, err := cd.Detect(c.try[:])
 	if err != nil || got != k || a != int64(asked) {
+		return false
+	}
+	if k != cd.Mode1 && !vouched(c.try[:], readings) {
 		return false
 	}
 	*out = Outcome{Sector: append([]byte(nil), c.try[:]...), Kind: k, Proven: true, Corrected: r.Changed, Doubt: out.Doubt}

@@ -316,21 +316,23 @@ func FuzzCombine(f *testing.F) {
 // Repair as the program does it, in bytes of raw sectors a second: of one reading whose
 // parity mends it, and of five that have to be put together.
 func BenchmarkCombine(b *testing.B) {
-	s := sectorOf(b, cd.Mode1, 100, 1)
-	one := []Reading{spoilt(s, 20, 400, 401, 900, 1500, 1501, 1502, 2000)}
-	var five []Reading
-	for i := range 5 {
-		five = append(five, spoilt(s, append(span(100+400*i, 300), 30, 1000)...))
-	}
-	for name, readings := range map[string][]Reading{"one": one, "five": five} {
-		b.Run(name, func(b *testing.B) {
-			var c Combiner
-			b.SetBytes(cd.Size)
-			for range b.N {
-				if out := c.Combine(100, readings); out.Sector == nil {
-					b.Fatal("no sector")
+	for _, k := range []cd.Kind{cd.Mode1, cd.Form1} {
+		s := sectorOf(b, k, 100, 1)
+		one := []Reading{spoilt(s, 20, 400, 401, 900, 1500, 1501, 1502, 2000)}
+		var five []Reading
+		for i := range 5 {
+			five = append(five, spoilt(s, append(span(100+400*i, 300), 30, 1000)...))
+		}
+		for name, readings := range map[string][]Reading{"one": one, "five": five} {
+			b.Run(k.String()+"/"+name, func(b *testing.B) {
+				var c Combiner
+				b.SetBytes(cd.Size)
+				for b.Loop() {
+					if out := c.Combine(100, readings); out.Sector == nil {
+						b.Fatal("no sector")
+					}
 				}
-			}
-		})
+			})
+		}
 	}
 }

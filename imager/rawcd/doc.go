@@ -22,14 +22,16 @@
 //	                asked for
 //	mode 2 form 1   EDC over the data. Nothing covers the header: of each reading that has
 //	                a say it must have come without doubt, and be that of the sector asked
-//	                for
+//	                for; and readings must stand up for it that are right elsewhere: one
+//	                with nothing wrong that it does not tell, or two that differ (vouch.go)
 //	mode 2 form 2   the same where the sector has an EDC. Where it has none (zero), it
 //	                must have come without doubt, twice, or once by a drive whose
 //	                pointers say that all is well
 //
 // A wrong sector passes an EDC once in 2³² times that something wrong is held against
 // it. On mode 1 it would also have to have the right header, which the same 32 bits
-// cover; on mode 2 the header stands for itself: a drive that puts the right header in
-// front of another sector's data can't be found out by any code. Sound has none of this,
-// and is left alone.
+// cover. On mode 2 a sector that the drive read instead of the one asked for passes once in
+// 100,000 times at most, where its header has lost the address, unnoticed, and nothing else
+// is wrong; and always where the drive has put the right header in front of it: no code
+// tells that. Sound has none of this, and is left alone.
 package rawcd
