@@ -174,6 +174,7 @@ func (m *merger) takeOne(ctx context.Context, h *haul) error {
 		}
 	}()
 	var t *intake
+	made := m.s.mended(h.pass)
 	for p := range parcels {
 		for _, r := range p.lost {
 			m.lost(t, r)
@@ -185,7 +186,7 @@ func (m *merger) takeOne(ctx context.Context, h *haul) error {
 			}
 		}
 		if t != nil {
-			m.bring(t, p)
+			m.bring(t, p, made)
 			t.save()
 			if t.err != nil {
 				break
@@ -227,18 +228,22 @@ func (m *merger) begin(pass int) (*intake, error) {
 }
 
 // bring puts what is whole of a parcel into the image, or beside it.
-func (m *merger) bring(t *intake, p *parcel) {
+func (m *merger) bring(t *intake, p *parcel, made mended) {
 	for _, r := range p.whole {
-		from, end := r.First-p.at.First, r.End-p.at.First
-		data, sums := p.data[from.Offset():end.Offset()], p.sums[from:end]
-		run := mapfile.Run{Range: r, Result: mapfile.Merged, Attempts: 1}
-		if p.fresh {
-			t.put(run, data, sums)
-			m.brought.Won += r.Count()
-		} else {
-			t.keep(run, data, sums)
-			m.other.Add(r)
-			m.brought.Conflicts = m.other.Count()
+		for !r.Empty() {
+			part, attempts := made.next(r)
+			from, end := part.First-p.at.First, part.End-p.at.First
+			data, sums := p.data[from.Offset():end.Offset()], p.sums[from:end]
+			run := mapfile.Run{Range: part, Result: mapfile.Merged, Attempts: attempts}
+			if p.fresh {
+				t.put(run, data, sums)
+				m.brought.Won += part.Count()
+			} else {
+				t.keep(run, data, sums)
+				m.other.Add(part)
+				m.brought.Conflicts = m.other.Count()
+			}
+			r.First = part.End
 		}
 	}
 }

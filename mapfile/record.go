@@ -124,7 +124,7 @@ type Settings struct {
 type Run struct {
 	Range    sector.Range
 	Result   Result
-	Attempts uint8     // how often this pass asked for them, saturating at 255; of what came, see Repairs
+	Attempts uint8     // how often this pass asked for them, saturating at 255; of what came, see ReadingsOf
 	Took     TimeClass // of the last request that held them
 	Weak     bool      // delivered, but with more work than usual
 	Alone    bool      // each asked for by itself, of an ECC block that holds more

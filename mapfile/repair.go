@@ -6,22 +6,24 @@ import (
 	"turnstone/device/sector"
 )
 
-// Repair is good sectors of a CD that no READ gave: a pass put them together from raw
-// readings, and each of them proved itself by its error-detection code.
+// Repair is good sectors of a CD that no READ gave: a pass, of this case or of the one that
+// they were merged from, put them together from raw readings, and each of them proved itself
+// by its error-detection code.
 type Repair struct {
 	Range    sector.Range
 	Readings int // that each of them took, saturating at 254
 }
 
-// Repairs goes through what a pass has put together and is good by it, in order of
-// address: what it delivered with more attempts than one (Run.Attempts).
+// Repairs goes through what a pass has put together, or brought, and is good by it, in
+// order of address.
 func (m *Map) Repairs(pass int) iter.Seq[Repair] {
 	return func(yield func(Repair) bool) {
 		for r := range m.Runs(pass) {
-			if r.Result != Delivered || r.Attempts < 2 {
+			readings, ok := ReadingsOf(r)
+			if !ok {
 				continue
 			}
-			open := Repair{Range: sector.Range{First: r.Range.First, End: r.Range.First}, Readings: int(r.Attempts) - 1}
+			open := Repair{Range: sector.Range{First: r.Range.First, End: r.Range.First}, Readings: readings}
 			for a := r.Range.First; a <= r.Range.End; a++ {
 				if _, winner, ok := m.Sum(a); a < r.Range.End && ok && winner == pass {
 					open.Range.End = a + 1
@@ -34,6 +36,13 @@ func (m *Map) Repairs(pass int) iter.Seq[Repair] {
 			}
 		}
 	}
+}
+
+// ReadingsOf is of how many raw readings each sector of a run was put together; false where
+// none was. The run came with more attempts than one (RepairedAttempts), which nothing else
+// does.
+func ReadingsOf(r Run) (readings int, ok bool) {
+	return int(r.Attempts) - 1, r.Result.Came() && r.Attempts > 1
 }
 
 // Repaired is how many sectors a pass has put together, and the most readings that one
