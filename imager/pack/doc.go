@@ -17,6 +17,10 @@
 //	 label  one or more     one or more      those of the case's   readings that the label
 //	                                         image                 case keeps beside it
 //
+//	Of a Video CD there is more: behind the list ┌────────────────┬─ ─, before the end ┌────────────┬─ ─
+//	                                             │ form two  body │                     │ raw   body │
+//	                                             └────────────────┴─ ─                  └────────────┴─ ─
+//
 //	label    ┌────────────┬────────┬──────┬──────────────┬─────────┐
 //	         │ 0x184D2A5B │ length │ kind │ fields       │ CRC-32C │
 //	         │ 4 B        │ 4 B    │ 1 B  │ length-5 B   │ 4 B     │
@@ -36,6 +40,9 @@
 //	 5  others   the same
 //	 6  end      how many labels went before, 8 B; the SHA-256 of all bytes before this
 //	             label, 32 B
+//	128 form two as 2
+//	129 raw      the body's length and that of what it holds, varints; how many ranges, and
+//	             of each what 4 has
 //
 // A body holds at most 1 MiB, and its window is no larger. What the bodies of the map hold is, one after the other, the
 // values of the case's map.db (package mapfile), each with its checksum, the head first:
@@ -55,6 +62,28 @@
 // believe before it was held against that: it is what a reader goes by, sector for sector,
 // where a frame's own checksum could only say that something in it is wrong.
 //
+// # Beside the image of a CD
+//
+// Sectors of mode 2 form 2, as a Video CD's films are, have 2,324 bytes and no place in an
+// image of 2048 each: the case keeps them raw (package imager). Form two is two sets, as
+// the list has them: which sectors of the disc are of form 2, as far as that is known, and
+// which of them the file is meant to hold. Raw has these, in order of address, each:
+//
+//	┌─────────┬───────┬──────────┬──────┬────────────┐
+//	│ CRC-32C │ round │ readings │ zero │ raw sector │
+//	│ 4 B     │ 2 B   │ 1 B      │ 1 B  │ 2352 B     │
+//	└─────────┴───────┴──────────┴──────┴────────────┘
+//	  The checksum covers what follows it. Round is the station's round that brought the
+//	  sector; readings how many it was put together from, 1 where it came as it is.
+//
+// The map knows nothing of them. A raw sector says itself where it is from and proves itself
+// by its error-detection code, where it has one; the checksum is for those that have none.
+//
+// Raw readings of sectors that are missing stay where they are. They are of use only where
+// the disc is, to the drives that go on from them: they are bound to the station's rounds
+// and drives, of which another has none, most are wrong, and with them anybody could bring
+// in a sector made up as easily as with a sector, but unnoticed. What they come to travels.
+//
 // # Versions
 //
 // A program refuses a newer major version. Of a newer minor version it passes over kinds
@@ -62,6 +91,8 @@
 // fields of JSON and bytes at the end of a label's fields that it does not know; a kind
 // below 128 that it does not know is damage. The form of a label and of the head's first
 // 24 bytes are those of every version. The map within has versions of its own.
+//
+//	1.1  kinds 128 and 129
 //
 // # Whoever made it
 //

@@ -87,7 +87,7 @@ func read(data []byte) (sectors, damaged int, err error) {
 // it than the bounds say.
 func TestHostileFiles(t *testing.T) {
 	values, list, all := someCase(t, 200, 1)
-	lists := list.append(nil)
+	lists := appendSets(nil, &list.Image, &list.Others)
 	front := func() *forger { return forge(t).head(1, 0, "{}").values(values) }
 	ready := func() *forger { return front().honest(kindList, lists) }
 	one := all[0]
@@ -101,6 +101,8 @@ func TestHostileFiles(t *testing.T) {
 		return b
 	}
 	sectorData := make([]byte, sector.Size)
+	rawRanges := func(r ...sector.Range) []byte { return ranges(0, r...)[1:] }
+	rawData := appendRaw(nil, Raw{Data: make([]byte, RawSize)})
 	zeros := make([]byte, 64<<20)
 	huge := func() []mapfile.Value {
 		m := mapfile.New("huge")
@@ -165,6 +167,12 @@ func TestHostileFiles(t *testing.T) {
 		{"a map that bursts", bomb.end(), ErrTooLarge},
 		{"a value that can't be", forge(t).head(1, 0, "{}").honest(kindMap, binary.AppendUvarint(bucket, valueMost+1)).end(), ErrDamaged},
 		{"a disc that no drive takes", forge(t).head(1, 0, "{}").values(huge).honest(kindList, []byte{0, 0}).end(), ErrTooLarge},
+		{"a raw sector", ready().honest(kindFormTwo, []byte{1, 0, 9, 1, 0, 1}).honest(kindRaw, rawData, rawRanges(sector.Span(0, 1))...).end(), nil},
+		{"a raw sector with another checksum", ready().honest(kindRaw, append(rawData[:rawItem-1:rawItem-1], 1), rawRanges(sector.Span(0, 1))...).end(), ErrDamaged},
+		{"half a raw sector", ready().honest(kindRaw, rawData[:rawItem/2], rawRanges(sector.Span(0, 1))...).end(), ErrDamaged},
+		{"raw sectors beyond the disc", ready().honest(kindRaw, rawData, rawRanges(sector.Span(200, 1))...).end(), ErrDamaged},
+		{"sectors of form 2 beyond the disc", ready().honest(kindFormTwo, []byte{1, 0xC8, 1, 1, 0}).end(), ErrDamaged},
+		{"sectors of form 2 behind others", ready().honest(kindRaw, rawData, rawRanges(sector.Span(0, 1))...).honest(kindFormTwo, []byte{0, 0}).end(), ErrDamaged},
 		{"more behind the end", append(ready().end(), 0), ErrDamaged},
 		{"another sum", func() []byte { b := ready().end(); return appendLabel(b[:len(b)-53], kindEnd, make([]byte, 40)) }(), ErrDamaged},
 	} {
@@ -213,9 +221,18 @@ func FuzzReader(f *testing.F) {
 				return
 			}
 			var bytes int64
+			each := int64(sector.Size)
+			if p.Raw {
+				each = rawItem
+			}
 			for _, s := range p.Ranges {
-				if bytes += s.Bytes(); s.First < 0 || s.Empty() || int64(s.End) > r.Map.Disc().Sectors {
+				if bytes += s.Count() * each; s.First < 0 || s.Empty() || int64(s.End) > r.Map.Disc().Sectors {
 					t.Fatalf("sectors %v of a disc of %d", s, r.Map.Disc().Sectors)
+				}
+			}
+			for _, x := range p.Raws() {
+				if x.Data != nil && len(x.Data) != RawSize {
+					t.Fatalf("a raw sector of %d bytes", len(x.Data))
 				}
 			}
 			if p.Err == nil && bytes != int64(len(p.Data)) {

@@ -31,7 +31,12 @@ const (
 	kindOthers  kind = 5
 	kindEnd     kind = 6
 	kindOption  kind = 128 // from here on a reader passes over what it does not know
+	kindFormTwo kind = 128
+	kindRaw     kind = 129
 )
+
+// known tells whether a reader goes by a kind, or passes over it.
+func (k kind) known() bool { return k < kindOption || k == kindFormTwo || k == kindRaw }
 
 // content is the most that a body holds, in bytes; bodyMost the most that it takes: what
 // can't be compressed takes 3 bytes more for each 128 KiB, and a frame's head and checksum

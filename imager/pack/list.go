@@ -11,6 +11,9 @@ import (
 type List struct {
 	Image  sector.Set // what the case's image has of them
 	Others sector.Set // what the case keeps beside its image: other readings
+
+	FormTwo sector.Set // the disc's sectors of mode 2 form 2, whether the case has them or not
+	Raw     sector.Set // of them, those that the file holds, raw
 }
 
 // Bounds of what is taken in before any of it is proven.
@@ -24,8 +27,9 @@ const (
 	valuesMost = 4 << 20   // values of a map
 )
 
-func (l List) append(b []byte) []byte {
-	for _, set := range []*sector.Set{&l.Image, &l.Others} {
+// appendSets appends what parseSets reads.
+func appendSets(b []byte, sets ...*sector.Set) []byte {
+	for _, set := range sets {
 		b = binary.AppendUvarint(b, uint64(set.Len()))
 		end := sector.LBA(0)
 		for r := range set.Runs() {
@@ -36,24 +40,23 @@ func (l List) append(b []byte) []byte {
 	return b
 }
 
-// parseList reads the list of a disc of so many sectors.
-func parseList(b []byte, sectors int64) (List, error) {
-	var l List
+// parseSets reads sets of sectors of a disc of so many.
+func parseSets(b []byte, sectors int64, sets ...*sector.Set) error {
 	f := fields{b: b}
-	for _, set := range []*sector.Set{&l.Image, &l.Others} {
+	for _, set := range sets {
 		n := f.varint(uint64(len(f.b)) / 2) // a run takes two bytes
 		end := sector.LBA(0)
 		for i := uint64(0); i < n && !f.bad; i++ {
 			r := f.next(end, sectors)
 			if f.bad || i > 0 && r.First == end {
-				return List{}, fmt.Errorf("%w: its list names sectors that can't be", ErrDamaged)
+				return fmt.Errorf("%w: its list names sectors that can't be", ErrDamaged)
 			}
 			set.Add(r)
 			end = r.End
 		}
 	}
 	if f.bad {
-		return List{}, fmt.Errorf("%w: its list can't be read", ErrDamaged)
+		return fmt.Errorf("%w: its list can't be read", ErrDamaged)
 	}
-	return l, nil
+	return nil
 }

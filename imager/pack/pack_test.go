@@ -2,13 +2,16 @@ package pack
 
 import (
 	"bytes"
+	"encoding/binary"
 	"errors"
 	"fmt"
+	"hash/crc32"
 	"io"
 	"math/rand/v2"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"testing"
 	"time"
 
@@ -20,6 +23,7 @@ import (
 // load is sectors of a case as a test packs them, in the order of the file.
 type load struct {
 	others bool
+	raw    bool // of RawSize bytes each, put together from pass+1 readings
 	pass   int
 	r      sector.Range
 	data   []byte
@@ -68,10 +72,19 @@ func someCase(tb testing.TB, sectors int64, seed uint64) ([]mapfile.Value, List,
 		byPass[l.pass] = append(byPass[l.pass], l)
 	}
 	all := append(byPass[0], byPass[1]...)
-	for _, l := range all[:min(3, len(all))] {
+	for _, l := range all[:min(3, len(byPass[0]))] { // in order of address
 		o := load{others: true, pass: 2, r: sector.Span(l.r.First, 1), data: bytes.Repeat([]byte{7}, sector.Size)}
 		record(o, mapfile.Merged)
 		list.Others.Add(o.r)
+		all = append(all, o)
+	}
+	list.FormTwo = sector.Of(sector.Span(10, 30), sector.Span(42, 1))
+	for pass, r := range []sector.Range{sector.Span(11, 2), sector.Span(13, 9), sector.Span(42, 1)} {
+		o := load{raw: true, pass: pass, r: r, data: make([]byte, r.Count()*RawSize)}
+		for i := range o.data {
+			o.data[i] = byte(rnd.Uint32())
+		}
+		list.Raw.Add(r)
 		all = append(all, o)
 	}
 	path := filepath.Join(tb.TempDir(), "map.db")
@@ -97,6 +110,17 @@ func packed(tb testing.TB, values []mapfile.Value, list List, all []load) []byte
 		add := w.Sectors
 		if l.others {
 			add = w.Others
+		}
+		for i := range l.r.Count() {
+			if !l.raw {
+				break
+			}
+			if err := w.RawSector(l.r.First+sector.LBA(i), Raw{l.data[i*RawSize:][:RawSize], 3, l.pass + 1}); err != nil {
+				tb.Fatal(err)
+			}
+		}
+		if l.raw {
+			continue
 		}
 		if err := add(l.pass, l.r, l.data); err != nil {
 			tb.Fatal(err)
@@ -125,6 +149,16 @@ func came(r *Reader) (got map[string]uint32, damaged int, end error) {
 			damaged++
 			continue
 		}
+		for a, x := range p.Raws() {
+			if x.Data == nil {
+				damaged++
+				continue
+			}
+			got[fmt.Sprint("raw", x.Round, x.Readings, a)] = mapfile.Sum(x.Data)
+		}
+		if p.Raw {
+			continue
+		}
 		data := p.Data
 		for _, part := range p.Ranges {
 			for a := part.First; a < part.End; a++ {
@@ -148,6 +182,14 @@ func came(r *Reader) (got map[string]uint32, damaged int, end error) {
 func wanted(all []load) map[string]uint32 {
 	want := map[string]uint32{}
 	for _, l := range all {
+		for i := range l.r.Count() {
+			if l.raw {
+				want[fmt.Sprint("raw", 3, l.pass+1, l.r.First+sector.LBA(i))] = mapfile.Sum(l.data[i*RawSize:][:RawSize])
+			}
+		}
+		if l.raw {
+			continue
+		}
 		for i, sum := range mapfile.AppendSums(nil, l.data) {
 			want[fmt.Sprint(l.others, l.pass, l.r.First+sector.LBA(i))] = sum
 		}
@@ -176,7 +218,8 @@ func TestRoundTrip(t *testing.T) {
 		if r.Head.Case != "case of a test" || !r.Head.Made.Equal(day) || r.Map.CaseID() != "case of a test" {
 			t.Errorf("head %+v, map of %q", r.Head, r.Map.CaseID())
 		}
-		if !r.List.Image.Equal(&list.Image) || !r.List.Others.Equal(&list.Others) {
+		if !r.List.Image.Equal(&list.Image) || !r.List.Others.Equal(&list.Others) ||
+			!r.List.FormTwo.Equal(&list.FormTwo) || !r.List.Raw.Equal(&list.Raw) {
 			t.Errorf("the list is %+v; want %+v", r.List, list)
 		}
 		got, _, end := came(r)
@@ -228,9 +271,18 @@ func TestZstdAccepts(t *testing.T) {
 	for _, v := range values {
 		want = appendValue(want, v)
 	}
-	want = list.append(want)
+	want = appendSets(want, &list.Image, &list.Others, &list.FormTwo, &list.Raw)
 	for _, l := range all {
-		want = append(want, l.data...)
+		if !l.raw {
+			want = append(want, l.data...)
+		}
+		for data := range slices.Chunk(l.data, RawSize) {
+			if !l.raw {
+				break
+			}
+			item := append([]byte{3, 0, byte(l.pass + 1), 0}, data...) // as the package doc has it
+			want = append(binary.LittleEndian.AppendUint32(want, crc32.Checksum(item, crc32.MakeTable(crc32.Castagnoli))), item...)
+		}
 	}
 	if err != nil || !bytes.Equal(out, want) {
 		t.Errorf("zstd -dc gives %d bytes, %v; want %d bytes of map, list and sectors", len(out), err, len(want))
@@ -292,7 +344,7 @@ func TestFullDisk(t *testing.T) {
 	values, list, all := someCase(t, 6000, 4)
 	w, err := NewWriter(&failing{left: 3 << 20}, Head{}, values, list)
 	for _, l := range all {
-		if err == nil && !l.others {
+		if err == nil && !l.others && !l.raw {
 			err = w.Sectors(l.pass, l.r, l.data)
 		}
 	}

@@ -48,6 +48,7 @@ type Reader struct {
 // Part is neighbouring or scattered sectors that one pass of the case brought.
 type Part struct {
 	Others bool // what the case keeps beside its image
+	Raw    bool // raw sectors, which Raws gives; no pass has a say
 	Pass   int
 	Ranges []sector.Range // in order; the data is theirs
 	Data   []byte
@@ -151,16 +152,24 @@ func (r *Reader) readFront() error {
 	if r.sectors = r.Map.Disc().Sectors; r.sectors > mostDisc {
 		return fmt.Errorf("%w: a disc of %d sectors", ErrTooLarge, r.sectors)
 	}
-	front.kind = kindList
-	list, err := io.ReadAll(io.LimitReader(front, listMost+1))
-	if err != nil {
+	if err := r.readSets(front, kindList, &r.List.Image, &r.List.Others); err != nil {
 		return err
 	}
-	if len(list) > listMost {
+	return r.readSets(front, kindFormTwo, &r.List.FormTwo, &r.List.Raw)
+}
+
+// readSets reads what the bodies of one kind hold: sets of sectors. Where there are none the
+// sets are empty, but a list there must be.
+func (r *Reader) readSets(front *stream, k kind, sets ...*sector.Set) error {
+	front.kind = k
+	b, err := io.ReadAll(io.LimitReader(front, listMost+1))
+	if err != nil || len(b) == 0 && k != kindList {
+		return err
+	}
+	if len(b) > listMost {
 		return fmt.Errorf("%w: a list of more than %d bytes", ErrTooLarge, listMost)
 	}
-	r.List, err = parseList(list, r.sectors)
-	return err
+	return parseSets(b, r.sectors, sets...)
 }
 
 // stream is what the bodies of one kind hold, one after the other.
@@ -179,7 +188,7 @@ func (s *stream) Read(b []byte) (int, error) {
 			s.r.sumPart(s.r.met)
 		}
 		switch p := s.r.met; {
-		case p.kind >= kindOption && p.end == nil:
+		case !p.kind.known() && p.end == nil:
 			s.r.met = nil
 		case p.kind == s.kind && p.end == nil:
 			if p.unpack(s.r.front); p.Err != nil {
@@ -229,8 +238,8 @@ func (r *Reader) readLabelOf(p *Part) error {
 	switch {
 	case f.bad:
 		return fmt.Errorf("%w: a body larger than it may be", ErrDamaged)
-	case k == kindSectors || k == kindOthers:
-		p.Others = k == kindOthers
+	case k == kindSectors || k == kindOthers || k == kindRaw:
+		p.Others, p.Raw = k == kindOthers, k == kindRaw
 		p.parse(&f, r.sectors)
 	case k < kindOption && k != kindMap && k != kindList:
 		return fmt.Errorf("%w: a label of kind %d", ErrDamaged, k)
@@ -261,7 +270,13 @@ func (r *Reader) sumPart(p *Part) {
 
 // parse reads what a label says of its sectors, on a disc of so many.
 func (p *Part) parse(f *fields, sectors int64) {
-	p.Pass = int(f.varint(1 << 16))
+	p.Pass = 0
+	each := int64(sector.Size)
+	if p.Raw {
+		each = rawItem
+	} else {
+		p.Pass = int(f.varint(1 << 16))
+	}
 	n := f.varint(partSectors)
 	p.Ranges = p.Ranges[:0]
 	end, bytes := sector.LBA(0), int64(0)
@@ -272,7 +287,7 @@ func (p *Part) parse(f *fields, sectors int64) {
 		}
 		p.Ranges = append(p.Ranges, r)
 		end = r.End
-		bytes += r.Bytes()
+		bytes += r.Count() * each
 	}
 	f.bad = f.bad || bytes != int64(p.size)
 }
@@ -321,10 +336,10 @@ func (r *Reader) sumAll() {
 		r.sumPart(p)
 		switch {
 		case p.end != nil:
-		case p.kind >= kindOption:
+		case !p.kind.known():
 			r.free <- p
 			continue
-		case p.kind != kindSectors && p.kind != kindOthers:
+		case p.kind != kindSectors && p.kind != kindOthers && p.kind != kindRaw:
 			p.end = fmt.Errorf("%w: a part of its map or list stands behind sectors", ErrDamaged)
 		}
 		r.ahead <- p

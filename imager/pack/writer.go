@@ -21,7 +21,7 @@ import (
 // The version of the form that this program writes.
 const (
 	major = 1
-	minor = 0
+	minor = 1
 )
 
 const headText = "turnstone pass file\x00"
@@ -68,15 +68,18 @@ type job struct {
 }
 
 // NewWriter begins a pass file with its head, the map, and the list of what follows. The
-// sectors come next, in the order of the package doc, then Close. ErrTooLarge is returned
+// sectors come next, in the order of the package doc, raw ones last, then Close. ErrTooLarge is returned
 // for what no reader takes.
 func NewWriter(out io.Writer, h Head, values []mapfile.Value, l List) (*Writer, error) {
 	text, err := json.Marshal(h)
 	if err != nil {
 		return nil, fmt.Errorf("head of a pass file: %w", err)
 	}
-	list := l.append(nil)
-	if len(text) > labelMost/2 || len(list) > listMost || len(values) > valuesMost {
+	list, formTwo := appendSets(nil, &l.Image, &l.Others), []byte(nil)
+	if !l.FormTwo.Empty() {
+		formTwo = appendSets(nil, &l.FormTwo, &l.Raw)
+	}
+	if len(text) > labelMost/2 || max(len(list), len(formTwo)) > listMost || len(values) > valuesMost {
 		return nil, ErrTooLarge
 	}
 	n := runtime.GOMAXPROCS(0)
@@ -113,6 +116,7 @@ func NewWriter(out io.Writer, h Head, values []mapfile.Value, l List) (*Writer, 
 		w.stream(kindMap, b)
 	}
 	w.stream(kindList, list)
+	w.stream(kindFormTwo, formTwo)
 	w.seal()
 	if err := w.failed(); err != nil {
 		return nil, errors.Join(err, w.Abort())
@@ -206,8 +210,11 @@ func (w *Writer) label() {
 		<-j.ready
 		fields = binary.AppendUvarint(fields[:0], uint64(len(j.body)))
 		fields = binary.AppendUvarint(fields, uint64(len(j.data)))
-		if j.kind == kindSectors || j.kind == kindOthers {
+		switch j.kind {
+		case kindSectors, kindOthers:
 			fields = binary.AppendUvarint(fields, uint64(j.pass))
+			fallthrough
+		case kindRaw:
 			fields = binary.AppendUvarint(fields, uint64(len(j.ranges)))
 			end := sector.LBA(0)
 			for _, r := range j.ranges {
