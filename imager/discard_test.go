@@ -134,7 +134,7 @@ func proveDiscarded(t *testing.T, dir, figures string) {
 			t.Errorf("%s: %v; want it kept", name, err)
 		}
 	}
-	if got := FormTwoOf(dir); got == nil || got.Sectors != 20 || got.Good != 5 {
+	if got := FormTwoOf(dir, mapfile.New("x")); got == nil || got.Sectors != 20 || got.Good != 5 {
 		t.Errorf("FormTwoOf() = %+v; want its figures as they were", got)
 	}
 	// The words that nobody may find again, in the files as they are and in the events.

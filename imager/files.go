@@ -54,17 +54,21 @@ type File struct {
 	State    FileState // instead of the entry's, which knows nothing of conflicts
 	Disputed int64     // sectors with bytes of it that two sources gave differently
 
+	// Size and MissingBytes are instead of the entry's, which counts 2,048 bytes for each
+	// sector, also where a Video CD's film has 2,324 in it.
+	Size, MissingBytes int64
+
 	beside int64 // its sectors, where it lies beside the image: of 2,324 bytes each
 }
 
-// There is how many of its bytes are in the image, as far as it is known where they
-// are.
-func (f File) There() int64 {
-	if f.beside > 0 {
-		return f.known() - (f.MissingBytes+sector.Size-1)/sector.Size*formTwoUser
-	}
-	return f.known() - f.MissingBytes
+// fileOf is an entry of which nothing else is known.
+func fileOf(e *volume.Entry) File {
+	return File{Entry: e, State: FileState(e.State), Size: e.Size, MissingBytes: e.MissingBytes}
 }
+
+// There is how many of its bytes are in the image, or beside it, as far as it is known
+// where they are.
+func (f File) There() int64 { return f.known() - f.MissingBytes }
 
 // known is how many bytes its extents hold.
 func (f File) known() int64 {
@@ -198,7 +202,10 @@ func (f *Files) All() iter.Seq[File] {
 
 // of is an entry with what the case knows of it.
 func (f *Files) of(e *volume.Entry) File {
-	x := File{Entry: e, State: FileState(e.State), beside: f.beside.holds(e)}
+	x := fileOf(e)
+	if all, missing := f.beside.holds(e); all > 0 {
+		x.beside, x.Size, x.MissingBytes = all, all*formTwoUser, missing*formTwoUser
+	}
 	if f.disputed.Empty() {
 		return x
 	}
@@ -214,7 +221,12 @@ func (f *Files) of(e *volume.Entry) File {
 }
 
 // Missing goes through the bytes of a file that the image does not hold, in order.
-func (f *Files) Missing(x File) iter.Seq[tree.Span] { return f.Volume.Missing(x.Entry) }
+func (f *Files) Missing(x File) iter.Seq[tree.Span] {
+	if x.beside > 0 {
+		return f.beside.lacks(x.Entry)
+	}
+	return f.Volume.Missing(x.Entry)
+}
 
 // Rotten is the good sectors whose bytes did not match their checksums, among those
 // that were read so far. They count as missing.

@@ -1,8 +1,6 @@
 package imager
 
 import (
-	"encoding/json"
-	"errors"
 	"fmt"
 	"io/fs"
 	"os"
@@ -13,67 +11,38 @@ import (
 	"turnstone/device"
 	"turnstone/device/sector"
 	"turnstone/ecc/cd"
+	"turnstone/mapfile"
 )
 
 // Sectors of a CD of mode 2 form 2, as a Video CD's streams have them, carry 2,324 bytes
 // and have no place in an image of 2,048 each. They are kept beside it:
 //
 //	CASE/form2.bin    whole raw sectors of 2,352 bytes, sparse, sector n at n · 2,352
-//	CASE/form2.json   which sectors of the disc are of form 2, and which of them are there
+//	CASE/form2.json   which sectors of the disc are of form 2, which of them are there, and
+//	                  how they came (formtwoindex.go)
 //
 // The second is replaced, whole, once what it calls good is durable in the first. A sector
 // proves itself by its header, which must be that of its place, and by its EDC; one whose
 // EDC is zero has none [memory], and came without doubt (package rawcd).
-const (
-	formTwoName  = "form2.bin"
-	formTwoIndex = "form2.json"
-)
-
-// formTwoDoc is form2.json. Ranges are pairs of first sector and number of sectors.
-type formTwoDoc struct {
-	Sectors  [][2]int64 `json:"sectors"`  // of form 2
-	Good     [][2]int64 `json:"good"`     // of them, those in form2.bin
-	NoEDC    int64      `json:"no_edc"`   // of the good ones, those without an EDC
-	Repaired int64      `json:"repaired"` // of the good ones, those put together from several readings
-}
+const formTwoName = "form2.bin"
 
 // formTwo is the sidecar of a case's image. It belongs to one goroutine.
 type formTwo struct {
-	dir             string
-	sectors, good   sector.Set
-	noEDC, repaired int64
-	f               *os.File // nil until something is written
-	dirty           bool
+	dir           string
+	sectors, good sector.Set
+	rounds        []sector.Set // of the good ones, what each round brought
+	mended        []sector.Set // of the good ones, those put together from so many readings
+	noEDC         int64
+	unnoted       int64    // put together, and it was not noted which
+	f             *os.File // nil until something is written
+	dirty         bool
 }
 
-// loadFormTwo reads what a case has of form 2; nothing where it has none.
-func loadFormTwo(dir string) (*formTwo, error) {
-	s := &formTwo{dir: dir}
-	b, err := os.ReadFile(filepath.Join(dir, formTwoIndex))
-	if errors.Is(err, fs.ErrNotExist) {
-		return s, nil
-	}
-	if err != nil {
-		return nil, err
-	}
-	var d formTwoDoc
-	if err := json.Unmarshal(b, &d); err != nil {
-		return nil, fmt.Errorf("%s: %w", filepath.Join(dir, formTwoIndex), err)
-	}
-	s.noEDC, s.repaired = d.NoEDC, d.Repaired
-	for _, list := range []struct {
-		pairs [][2]int64
-		set   *sector.Set
-	}{{d.Sectors, &s.sectors}, {d.Good, &s.good}} {
-		for _, p := range list.pairs {
-			if p[0] < 0 || p[1] < 1 || p[0]+p[1] > 1<<20 { // a CD has half of that at most
-				return nil, fmt.Errorf("%s: sectors %d+%d are on no CD", filepath.Join(dir, formTwoIndex), p[0], p[1])
-			}
-			list.set.Add(sector.Span(sector.LBA(p[0]), p[1]))
-		}
-	}
-	s.good = s.good.Intersect(&s.sectors)
-	return s, nil
+// formTwoCame is how a sector of form 2 came.
+type formTwoCame struct {
+	round    int
+	readings int  // that it was put together from
+	proven   bool // by its EDC
 }
 
 // missing is the sectors of form 2 that are not there.
@@ -88,8 +57,8 @@ func (s *formTwo) know(ranges []sector.Range) {
 	}
 }
 
-// put writes a sector that was proven.
-func (s *formTwo) put(a sector.LBA, raw []byte, proven, repaired bool) error {
+// put writes a sector that is what it should be. One that is there stays as it is.
+func (s *formTwo) put(a sector.LBA, raw []byte, came formTwoCame) error {
 	if s.good.Contains(a) {
 		return nil
 	}
@@ -103,16 +72,69 @@ func (s *formTwo) put(a sector.LBA, raw []byte, proven, repaired bool) error {
 	if _, err := s.f.WriteAt(raw, int64(a)*device.RawSize); err != nil {
 		return err
 	}
-	s.know([]sector.Range{sector.Span(a, 1)})
-	s.good.Add(sector.Span(a, 1))
-	if !proven {
-		s.noEDC++
+	one := sector.Span(a, 1)
+	s.know([]sector.Range{one})
+	s.good.Add(one)
+	addAt(&s.rounds, min(came.round, mostFormTwoRound), one)
+	if came.readings > 1 {
+		addAt(&s.mended, min(came.readings, mostFormTwoReadings), one)
 	}
-	if repaired {
-		s.repaired++
+	if !came.proven {
+		s.noEDC++
 	}
 	s.dirty = true
 	return nil
+}
+
+// addAt adds a range to the n-th of several sets, which are made up to it.
+func addAt(sets *[]sector.Set, n int, r sector.Range) {
+	for len(*sets) <= n {
+		*sets = append(*sets, sector.Set{})
+	}
+	(*sets)[n].Add(r)
+}
+
+// readings is how many readings a good sector was put together from, as far as it was noted.
+func (s *formTwo) readings(a sector.LBA) int {
+	for n := range s.mended {
+		if s.mended[n].Contains(a) {
+			return n
+		}
+	}
+	return 1
+}
+
+// since is the good sectors that rounds from one on brought. What was noted without its round
+// counts to the first.
+func (s *formTwo) since(round int) (set sector.Set) {
+	if round == 0 {
+		return s.good.Clone()
+	}
+	for n := round; n < len(s.rounds); n++ {
+		set = set.Union(&s.rounds[n])
+	}
+	return set
+}
+
+// round is the round that brought a good sector.
+func (s *formTwo) round(a sector.LBA) int {
+	for n := range s.rounds {
+		if s.rounds[n].Contains(a) {
+			return n
+		}
+	}
+	return 0
+}
+
+// lose calls sectors missing.
+func (s *formTwo) lose(set sector.Set) {
+	s.good = s.good.Subtract(&set)
+	for _, sets := range [][]sector.Set{s.rounds, s.mended} {
+		for n := range sets {
+			sets[n] = sets[n].Subtract(&set)
+		}
+	}
+	s.dirty = true
 }
 
 // save makes what was put durable, and only then says so.
@@ -128,22 +150,11 @@ func (s *formTwo) save() error {
 			return err
 		}
 	}
-	b, err := json.Marshal(formTwoDoc{Sectors: pairsOf(&s.sectors), Good: pairsOf(&s.good), NoEDC: s.noEDC, Repaired: s.repaired})
-	if err == nil {
-		err = replaceFile(filepath.Join(s.dir, formTwoIndex), append(b, '\n'))
+	if err := s.writeIndex(); err != nil {
+		return err
 	}
-	if err == nil {
-		s.dirty = false
-	}
-	return err
-}
-
-func pairsOf(s *sector.Set) [][2]int64 {
-	pairs := make([][2]int64, 0, s.Len())
-	for r := range s.Runs() {
-		pairs = append(pairs, [2]int64{int64(r.First), r.Count()})
-	}
-	return pairs
+	s.dirty = false
+	return nil
 }
 
 func (s *formTwo) close() {
@@ -155,28 +166,57 @@ func (s *formTwo) close() {
 
 // FormTwoStatus is where a case stands with its disc's sectors of form 2.
 type FormTwoStatus struct {
-	Sectors  int64 `json:"sectors"`
-	Good     int64 `json:"good"`     // in form2.bin
-	NoEDC    int64 `json:"no_edc"`   // of them, those that no EDC proves
-	Repaired int64 `json:"repaired"` // of them, those put together from several readings
+	Sectors        int64          `json:"sectors"`
+	Good           int64          `json:"good"`            // in form2.bin
+	NoEDC          int64          `json:"no_edc"`          // of them, those that no EDC proves
+	Repaired       int64          `json:"repaired"`        // of them, those put together from several readings
+	RepairReadings int            `json:"repair_readings"` // the most that one of them took
+	Wanted         *FormTwoWanted `json:"wanted"`          // null where everything is wanted
 }
 
-// Missing is how many are not there.
-func (s *FormTwoStatus) Missing() int64 {
-	if s == nil {
-		return 0
+// FormTwoWanted is where a case stands with sectors of form 2 that wanted files lie in.
+type FormTwoWanted struct {
+	Sectors int64 `json:"sectors"`
+	Good    int64 `json:"good"`
+}
+
+// Wants is how many sectors are wanted, all or those of the wanted files, and how many of
+// them are there.
+func (s *FormTwoStatus) Wants() (good, all int64) {
+	switch {
+	case s == nil:
+		return 0, 0
+	case s.Wanted != nil:
+		return s.Wanted.Good, s.Wanted.Sectors
 	}
-	return s.Sectors - s.Good
+	return s.Good, s.Sectors
 }
 
-// FormTwoOf is where the case in dir stands with sectors of form 2; nil where its disc
-// has none.
-func FormTwoOf(dir string) *FormTwoStatus {
+// Missing is how many of those that are wanted are not there.
+func (s *FormTwoStatus) Missing() int64 {
+	good, all := s.Wants()
+	return all - good
+}
+
+// FormTwoOf is where the case in dir, of this map, stands with sectors of form 2; nil where
+// its disc has none.
+func FormTwoOf(dir string, m *mapfile.Map) *FormTwoStatus {
 	s, err := loadFormTwo(dir)
 	if err != nil || s.sectors.Empty() {
 		return nil
 	}
-	return &FormTwoStatus{Sectors: s.sectors.Count(), Good: s.good.Count(), NoEDC: s.noEDC, Repaired: s.repaired}
+	st := &FormTwoStatus{Sectors: s.sectors.Count(), Good: s.good.Count(), NoEDC: s.noEDC, Repaired: s.unnoted}
+	for n := range s.mended {
+		if k := s.mended[n].Count(); k > 0 {
+			st.Repaired += k
+			st.RepairReadings = n
+		}
+	}
+	if wanted := wantedBeside(m, s.sectors); wanted != nil {
+		there := wanted.Intersect(&s.good)
+		st.Wanted = &FormTwoWanted{Sectors: wanted.Count(), Good: there.Count()}
+	}
+	return st
 }
 
 // checkFormTwo proves the sidecar of a case: the sectors that it calls good, or a sample
@@ -202,10 +242,9 @@ func checkFormTwo(dir string, every bool) (problems []string, rotten sector.Set)
 	unproven := int64(0)
 	for a := range spread(s.good, n) {
 		_, err := f.ReadAt(raw, int64(a)*device.RawSize)
-		k, at, detected := cd.Detect(raw)
-		v, _ := cd.Verify(raw, k)
+		v, ok := rawHolds(a, raw)
 		switch {
-		case err != nil, detected != nil, at != int64(a), v != cd.Clean && v != cd.Unproven:
+		case err != nil, !ok:
 			rotten.Add(sector.Span(a, 1))
 		case v == cd.Unproven:
 			unproven++
@@ -221,13 +260,22 @@ func checkFormTwo(dir string, every bool) (problems []string, rotten sector.Set)
 	return problems, rotten
 }
 
+// rawHolds tells whether a raw sector is that of its place, as far as it can prove that.
+func rawHolds(a sector.LBA, raw []byte) (v cd.Verdict, ok bool) {
+	k, at, err := cd.Detect(raw)
+	if err != nil || at != int64(a) {
+		return 0, false
+	}
+	v, err = cd.Verify(raw, k)
+	return v, err == nil && (v == cd.Clean || v == cd.Unproven)
+}
+
 // takeBackFormTwo calls sectors of the sidecar missing that are not what they should be.
 func takeBackFormTwo(dir string, rotten sector.Set) error {
 	s, err := loadFormTwo(dir)
 	if err != nil {
 		return err
 	}
-	s.good = s.good.Subtract(&rotten)
-	s.dirty = true
+	s.lose(rotten)
 	return s.save()
 }

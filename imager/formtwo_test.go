@@ -9,6 +9,7 @@ import (
 	"turnstone/device"
 	"turnstone/device/sector"
 	"turnstone/ecc/cd"
+	"turnstone/mapfile"
 )
 
 // formTwoSector is a sector of form 2, with an EDC or without.
@@ -48,28 +49,28 @@ func TestFormTwoIndexComesLast(t *testing.T) {
 	dir := t.TempDir()
 	s := sidecar(t, dir)
 	s.know([]sector.Range{sector.Span(100, 10)})
-	if err := s.put(100, formTwoSector(t, 100, true), true, false); err != nil {
+	if err := s.put(100, formTwoSector(t, 100, true), formTwoCame{readings: 1, proven: true}); err != nil {
 		t.Fatal(err)
 	}
 	if err := s.save(); err != nil {
 		t.Fatal(err)
 	}
-	if err := s.put(101, formTwoSector(t, 101, true), true, true); err != nil {
+	if err := s.put(101, formTwoSector(t, 101, true), formTwoCame{readings: 3, proven: true}); err != nil {
 		t.Fatal(err)
 	}
 	// A kill here.
 	again := sidecar(t, dir)
-	if again.good.Count() != 1 || !again.good.Contains(100) || again.repaired != 0 {
+	if again.good.Count() != 1 || !again.good.Contains(100) || len(again.mended) != 0 {
 		t.Errorf("after a kill %v are good; want sector 100", again.good)
 	}
-	if err := again.put(101, formTwoSector(t, 101, true), true, false); err != nil {
+	if err := again.put(101, formTwoSector(t, 101, true), formTwoCame{readings: 1, proven: true}); err != nil {
 		t.Fatal(err)
 	}
 	if err := again.save(); err != nil {
 		t.Fatal(err)
 	}
 	want := FormTwoStatus{Sectors: 10, Good: 2}
-	if got := FormTwoOf(dir); got == nil || *got != want || got.Missing() != 8 {
+	if got := FormTwoOf(dir, mapfile.New("x")); got == nil || *got != want || got.Missing() != 8 {
 		t.Errorf("FormTwoOf() = %+v; want %+v", got, want)
 	}
 	if problems, rotten := checkFormTwo(dir, true); len(problems) > 0 || !rotten.Empty() {
@@ -85,10 +86,10 @@ func TestFormTwoIndexComesLast(t *testing.T) {
 func TestFormTwoIsWrittenOnce(t *testing.T) {
 	dir := t.TempDir()
 	s := sidecar(t, dir)
-	if err := s.put(5, formTwoSector(t, 5, true), true, false); err != nil {
+	if err := s.put(5, formTwoSector(t, 5, true), formTwoCame{readings: 1, proven: true}); err != nil {
 		t.Fatal(err)
 	}
-	if err := s.put(5, make([]byte, device.RawSize), true, false); err != nil {
+	if err := s.put(5, make([]byte, device.RawSize), formTwoCame{readings: 1, proven: true}); err != nil {
 		t.Fatal(err)
 	}
 	b, err := os.ReadFile(filepath.Join(dir, formTwoName))
@@ -101,7 +102,7 @@ func TestCheckFormTwo(t *testing.T) {
 	dir := t.TempDir()
 	s := sidecar(t, dir)
 	for a := range sector.LBA(4) {
-		if err := s.put(a, formTwoSector(t, a, a != 3), a != 3, false); err != nil {
+		if err := s.put(a, formTwoSector(t, a, a != 3), formTwoCame{readings: 1, proven: a != 3}); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -140,7 +141,7 @@ func TestCheckFormTwo(t *testing.T) {
 	if err := takeBackFormTwo(dir, sector.Of(sector.Span(1, 1))); err != nil {
 		t.Fatal(err)
 	}
-	if got := FormTwoOf(dir); got.Good != 3 {
+	if got := FormTwoOf(dir, mapfile.New("x")); got.Good != 3 {
 		t.Errorf("good after one was taken back = %d; want 3", got.Good)
 	}
 	if err := os.Remove(filepath.Join(dir, formTwoName)); err != nil {

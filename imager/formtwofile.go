@@ -4,12 +4,12 @@ import (
 	"context"
 	"errors"
 	"io/fs"
+	"iter"
 	"os"
 	"path/filepath"
 
 	"turnstone/device"
 	"turnstone/device/sector"
-	"turnstone/ecc/cd"
 	"turnstone/imager/volume"
 	"turnstone/imager/volume/tree"
 )
@@ -42,6 +42,16 @@ func openBeside(dir string) (*beside, error) {
 	return b, err
 }
 
+// knownBeside is what lies beside the image of a case, for looking where files lie and how
+// whole they are: nothing is read from there. It is nil where nothing does.
+func knownBeside(dir string) (*beside, error) {
+	s, err := loadFormTwo(dir)
+	if err != nil || s.sectors.Empty() {
+		return nil, err
+	}
+	return &beside{formTwo: s}, nil
+}
+
 func (b *beside) close() error {
 	if b == nil || b.read == nil {
 		return nil
@@ -49,19 +59,49 @@ func (b *beside) close() error {
 	return b.read.Close()
 }
 
-// holds is how many sectors an entry has where all of them are of form 2; else 0.
-func (b *beside) holds(e *volume.Entry) (sectors int64) {
+// holds is how many sectors an entry has where all of them are of form 2, and how many of
+// them are missing; else 0.
+func (b *beside) holds(e *volume.Entry) (sectors, missing int64) {
 	if b == nil || e.Kind != tree.Regular {
-		return 0
+		return 0, 0
 	}
 	for _, x := range e.Extents {
 		r := x.Sectors()
 		if x.Place != tree.Recorded || !b.sectors.Covers(r) {
-			return 0
+			return 0, 0
 		}
 		sectors += r.Count()
+		missing += r.Count() - b.good.CountIn(r)
 	}
-	return sectors
+	return sectors, missing
+}
+
+// lacks goes through the bytes of an entry that lies beside the image which are not there.
+func (b *beside) lacks(e *volume.Entry) iter.Seq[tree.Span] {
+	return func(yield func(tree.Span) bool) {
+		n := int64(0) // sectors of the file before the extent
+		var open tree.Span
+		for _, x := range e.Extents {
+			r := x.Sectors()
+			rest := sector.Of(r)
+			rest = rest.Subtract(&b.good)
+			for gap := range rest.Runs() {
+				from := (n + int64(gap.First-r.First)) * formTwoUser
+				if at := (tree.Span{First: from, End: from + gap.Count()*formTwoUser}); at.First == open.End {
+					open.End = at.End
+				} else {
+					if open.First < open.End && !yield(open) {
+						return
+					}
+					open = at
+				}
+			}
+			n += r.Count()
+		}
+		if open.First < open.End {
+			yield(open)
+		}
+	}
 }
 
 // bytesOf is that of Files, for a file that lies beside the image.
@@ -110,8 +150,7 @@ func (b *beside) sector(a sector.LBA, raw []byte) fill {
 	if _, err := b.read.ReadAt(raw, int64(a)*device.RawSize); err != nil {
 		return fillRotten
 	}
-	k, at, err := cd.Detect(raw)
-	if v, _ := cd.Verify(raw, k); err != nil || at != int64(a) || v != cd.Clean && v != cd.Unproven {
+	if _, ok := rawHolds(a, raw); !ok {
 		return fillRotten
 	}
 	return fillData

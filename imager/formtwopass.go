@@ -61,7 +61,8 @@ func (p *pass) putFormTwo(w *wanting, out rawcd.Outcome) {
 		p.tell(mapfile.Event{Time: p.c.now(), Pass: p.n, Kind: KindRepaired, Range: sector.Span(w.at, 1),
 			Text: fmt.Sprintf("sector %d was %s", w.at, repairedInWords(len(w.readings), out.Corrected))})
 	}
-	if err := p.raw.two.put(w.at, out.Sector, out.Proven, len(w.readings) > 1); err != nil {
+	came := formTwoCame{round: p.rec.Round, readings: len(w.readings), proven: out.Proven}
+	if err := p.raw.two.put(w.at, out.Sector, came); err != nil {
 		p.fail(fmt.Errorf("writing %s: %w", formTwoName, err))
 	}
 }

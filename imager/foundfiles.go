@@ -99,7 +99,7 @@ func (f *Files) untold() sector.Set {
 
 // stretchOf is sectors of the image as a stream.
 func (f *Files) stretchOf(r sector.Range) *stream {
-	return f.streamOf(File{Entry: &volume.Entry{Extents: extentsOf(r, r.Bytes())}})
+	return f.streamOf(fileOf(&volume.Entry{Extents: extentsOf(r, r.Bytes())}))
 }
 
 func extentsOf(r sector.Range, size int64) []tree.Extent {
@@ -220,7 +220,7 @@ func (f *Files) foundFilms() (films []Film, err error) {
 		files := setFiles{vobs: map[int]File{1: e}}
 		// The backup lies right behind the titles' VOBS.
 		for _, at := range []sector.Range{*x.Set, sector.Span(x.At.End, x.Set.Count())} {
-			file := File{Entry: &volume.Entry{Kind: tree.Regular, Size: at.Bytes(), Extents: extentsOf(at, at.Bytes())}}
+			file := fileOf(&volume.Entry{Kind: tree.Regular, Size: at.Bytes(), Extents: extentsOf(at, at.Bytes())})
 			if at.First == x.Set.First {
 				files.ifo = &file
 			} else {

@@ -80,6 +80,9 @@ func (c *Case) startRaw(r Reading, info device.Info) (rawWork, error) {
 		return rawWork{}, errors.Join(err, s.close())
 	}
 	two.know(info.FormTwo)
+	if err := two.save(); err != nil { // files are looked up by it
+		return rawWork{}, errors.Join(err, s.close())
+	}
 	return rawWork{reader: raw, shelf: s, two: two, again: r.Again}, nil
 }
 
@@ -149,9 +152,10 @@ func (k *course) reach() *sector.Set {
 	case !k.r.Only.Empty():
 		return &k.r.Only
 	case len(k.c.m.Wanted().Names) > 0 && !k.r.ToTheEnd:
-		wanted := k.c.m.Wanted().Sectors
-		set := k.blocks(&wanted)
+		wanted := k.c.m.Wanted()
+		set := k.blocks(&wanted.Sectors)
 		set = set.Union(&k.asked)
+		set = set.Union(&wanted.Beside)
 		return &set
 	}
 	return nil

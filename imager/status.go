@@ -138,11 +138,17 @@ func wantedIn(m *mapfile.Map) *sector.Set {
 	if len(w.Names) == 0 {
 		return nil
 	}
-	if w.Open && countOf(m, mapfile.Good, &w.Sectors) == w.Sectors.Count() {
+	if wantedIsOver(m, &w) {
 		d := m.Disc()
 		return &d.Written
 	}
 	return &w.Sectors
+}
+
+// wantedIsOver tells whether the listing that was missing, when it was looked up what is
+// wanted, is there now: then it may be more than is noted.
+func wantedIsOver(m *mapfile.Map, w *mapfile.Wanted) bool {
+	return w.Open && countOf(m, mapfile.Good, &w.Sectors) == w.Sectors.Count()
 }
 
 // wantedStatus is where the wanted sectors stand in a case of which the rest is told.

@@ -45,7 +45,13 @@ func (c *Case) Want(names []string) (*Files, error) {
 }
 
 // files is what the image tells now; no pass may be saving.
-func (c *Case) files() (*Files, error) { return filesOf(c.m, c.m.Disc(), c.disk.readImage) }
+func (c *Case) files() (*Files, error) {
+	b, err := knownBeside(c.Dir)
+	if err != nil {
+		return nil, err
+	}
+	return filesBeside(c.m, c.m.Disc(), c.disk.readImage, b)
+}
 
 // want is what names stand for, for the map.
 func (f *Files) want(names []string) (mapfile.Wanted, error) {
@@ -102,7 +108,23 @@ func (f *Files) wanted(names []string, sel *selection) mapfile.Wanted {
 	w.Sectors = sector.Of(where...)
 	disc := sector.Of(whole(f.img.sectors))
 	w.Sectors = w.Sectors.Intersect(&disc)
+	if f.beside != nil {
+		good := f.m.In(mapfile.Good)
+		out := f.beside.sectors.Subtract(&good)
+		w.Beside = w.Sectors.Intersect(&out)
+		w.Sectors = w.Sectors.Subtract(&out)
+	}
 	return w
+}
+
+// wantedBeside is what of a disc's sectors of form 2 is wanted; nil where all is.
+func wantedBeside(m *mapfile.Map, all sector.Set) *sector.Set {
+	w := m.Wanted()
+	if len(w.Names) == 0 || wantedIsOver(m, &w) {
+		return nil
+	}
+	set := w.Beside.Intersect(&all)
+	return &set
 }
 
 // lookUpWanted looks up anew what the names stand for, and tells whether the map
@@ -121,7 +143,7 @@ func (c *Case) lookUpWanted() (files *Files, changed bool, err error) {
 		return nil, false, err
 	}
 	now := files.wanted(was.Names, sel)
-	if now.Open == was.Open && now.Sectors.Equal(&was.Sectors) {
+	if now.Open == was.Open && now.Sectors.Equal(&was.Sectors) && now.Beside.Equal(&was.Beside) {
 		return files, false, nil
 	}
 	return files, true, c.m.SetWanted(now)

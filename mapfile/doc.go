@@ -94,6 +94,7 @@
 //	1.6  the record "watched"
 //	1.7  how the disc in the hand lies to its angles
 //	1.8  who began a pass
+//	1.9  what of the wanted files lies beside the image
 //
 // # What a kill or a loss of power leaves
 //

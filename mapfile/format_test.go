@@ -45,7 +45,7 @@ func TestFormat(t *testing.T) {
 	if _, err := m.Record(1, Run{Range: sector.Span(16, 2), Result: Merged}, []uint32{1, 2}); err != nil {
 		t.Fatal(err)
 	}
-	if err := m.SetWanted(Wanted{Names: []string{"films", "b*.vob"}, Sectors: sector.Of(sector.Span(16, 4), sector.Span(300, 200)), Open: true}); err != nil {
+	if err := m.SetWanted(Wanted{Names: []string{"films", "b*.vob"}, Sectors: sector.Of(sector.Span(16, 4), sector.Span(300, 200)), Beside: sector.Of(sector.Span(600, 9)), Open: true}); err != nil {
 		t.Fatal(err)
 	}
 	if err := m.SetClosing(Closing{State: Closed, At: day, By: "N. N.", KeepUntil: "2026-12-31"}); err != nil {

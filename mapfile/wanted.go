@@ -1,6 +1,7 @@
 package mapfile
 
 import (
+	"errors"
 	"fmt"
 	"slices"
 	"unicode/utf8"
@@ -16,6 +17,9 @@ type Wanted struct {
 	// Sectors is what these files lie in, and what tells of them, as far as was known
 	// when it was looked up last.
 	Sectors sector.Set
+	// Beside is what else they lie in, and has no place in an image: a CD's sectors of
+	// mode 2 form 2.
+	Beside sector.Set
 	// Open tells that sectors were missing then that may tell of more.
 	Open bool
 }
@@ -44,7 +48,8 @@ func (m *Map) SetWanted(w Wanted) error {
 	if len(w.Names) == 0 {
 		w = Wanted{}
 	}
-	if b := w.Sectors.Bounds(); !w.Sectors.Empty() && (b.First < 0 || int64(b.End) > m.states.sectors) {
+	all := w.Sectors.Union(&w.Beside)
+	if b := all.Bounds(); !all.Empty() && (b.First < 0 || int64(b.End) > m.states.sectors) {
 		return fmt.Errorf("wanted up to sector %d, disc of %d sectors: %w", b.End, m.states.sectors, ErrOutside)
 	}
 	m.wanted = w.clone()
@@ -53,7 +58,7 @@ func (m *Map) SetWanted(w Wanted) error {
 }
 
 func (w Wanted) clone() Wanted {
-	w.Names, w.Sectors = slices.Clone(w.Names), w.Sectors.Clone()
+	w.Names, w.Sectors, w.Beside = slices.Clone(w.Names), w.Sectors.Clone(), w.Beside.Clone()
 	return w
 }
 
@@ -62,19 +67,21 @@ type wantedRecord struct {
 	Names   []string   `json:"names,omitempty"`
 	Sectors [][2]int64 `json:"sectors,omitempty"` // first sector and number of sectors
 	Open    bool       `json:"open,omitempty"`
+	Beside  [][2]int64 `json:"beside,omitempty"`
 }
 
 func wantedRecordOf(w Wanted) wantedRecord {
-	return wantedRecord{w.Names, pairsOf(w.Sectors), w.Open}
+	return wantedRecord{w.Names, pairsOf(w.Sectors), w.Open, pairsOf(w.Beside)}
 }
 
 // wanted is what the record of a disc of so many sectors tells.
 func (r wantedRecord) wanted(sectors int64) (Wanted, error) {
 	set, err := setOf(r.Sectors, sectors)
-	if err != nil {
+	beside, besideErr := setOf(r.Beside, sectors)
+	if err := errors.Join(err, besideErr); err != nil {
 		return Wanted{}, fmt.Errorf("wanted: %w", err)
 	}
-	return Wanted{Names: r.Names, Sectors: set, Open: r.Open}, nil
+	return Wanted{Names: r.Names, Sectors: set, Open: r.Open, Beside: beside}, nil
 }
 
 // pairsOf is a set as it stands in records: first sector and number of sectors of

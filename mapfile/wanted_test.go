@@ -22,6 +22,7 @@ func TestWantedIsKept(t *testing.T) {
 	for _, w := range []Wanted{
 		{Names: []string{"films/a.vob"}, Sectors: sector.Of(sector.Span(16, 4), sector.Span(900, 100)), Open: true},
 		{Names: []string{"*.jpg", "Größe – 日本語.txt"}, Sectors: sector.Of(sector.Span(0, 1))},
+		{Names: []string{"AVSEQ01.DAT"}, Beside: sector.Of(sector.Span(300, 40))},
 		{Names: []string{"nothing is known of it yet"}, Open: true},
 		{},
 	} {
@@ -32,7 +33,8 @@ func TestWantedIsKept(t *testing.T) {
 		wantSound(t, path)
 		again := mustOpen(t, path)
 		wantSame(t, "map with a wish", content(again), content(m))
-		if got := again.Wanted(); strings.Join(got.Names, "|") != strings.Join(w.Names, "|") || !got.Sectors.Equal(&w.Sectors) || got.Open != w.Open {
+		if got := again.Wanted(); strings.Join(got.Names, "|") != strings.Join(w.Names, "|") || !got.Sectors.Equal(&w.Sectors) ||
+			!got.Beside.Equal(&w.Beside) || got.Open != w.Open {
 			t.Errorf("Wanted() = %+v; want %+v", got, w)
 		}
 	}
@@ -63,6 +65,7 @@ func TestWantedThatCantBe(t *testing.T) {
 		want error
 	}{
 		{"beyond the disc", Wanted{Names: []string{"a"}, Sectors: sector.Of(sector.Span(999, 2))}, ErrOutside},
+		{"beyond the disc, beside the image", Wanted{Names: []string{"a"}, Beside: sector.Of(sector.Span(999, 2))}, ErrOutside},
 		{"an empty name", Wanted{Names: []string{"a", ""}}, ErrInvalid},
 		{"no UTF-8", Wanted{Names: []string{"\xff"}}, ErrInvalid},
 		{"a long name", Wanted{Names: []string{strings.Repeat("a", maxNameText+1)}}, ErrInvalid},

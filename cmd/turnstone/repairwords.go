@@ -11,7 +11,7 @@ import (
 // wholeStatus is where a case stands, with what lies beside its image.
 func wholeStatus(dir string, m *mapfile.Map) imager.Status {
 	st := imager.StatusOf(m)
-	st.FormTwo = imager.FormTwoOf(dir)
+	st.FormTwo = imager.FormTwoOf(dir, m)
 	return st
 }
 
@@ -19,17 +19,28 @@ func wholeStatus(dir string, m *mapfile.Map) imager.Status {
 // has none.
 func formTwoStands(st imager.Status) string {
 	f := st.FormTwo
-	if f == nil {
+	good, all := f.Wants()
+	if all == 0 {
 		return ""
+	}
+	what := "of form 2"
+	if f.Wanted != nil {
+		what = "of form 2 of the wanted films"
 	}
 	var b strings.Builder
 	if f.Missing() == 0 {
-		fmt.Fprintf(&b, "All %s of form 2 are beside the image, in form2.bin (2,324 bytes each).\n", sectors(f.Sectors))
+		fmt.Fprintf(&b, "All %s %s are beside the image, in form2.bin (2,324 bytes each).\n", sectors(all), what)
 	} else {
-		fmt.Fprintf(&b, "%s of %s of form 2 are beside the image, in form2.bin (2,324 bytes each); %s %s missing.\n",
-			thousands(f.Good), sectors(f.Sectors), thousands(f.Missing()), be(f.Missing()))
+		fmt.Fprintf(&b, "%s of %s %s are beside the image, in form2.bin (2,324 bytes each); %s %s missing.\n",
+			thousands(good), sectors(all), what, thousands(f.Missing()), be(f.Missing()))
 	}
-	if f.Repaired > 0 {
+	if f.Wanted != nil {
+		return b.String() // what follows is told of all of them
+	}
+	switch {
+	case f.Repaired > 0 && f.RepairReadings > 0:
+		fmt.Fprintf(&b, "  %s of them put together from up to %d readings\n", thousands(f.Repaired), f.RepairReadings)
+	case f.Repaired > 0:
 		fmt.Fprintf(&b, "  %s of them put together from several readings\n", thousands(f.Repaired))
 	}
 	if f.NoEDC > 0 {

@@ -200,6 +200,7 @@ func standing(st imager.Status) string {
 	switch missing := st.Missing(); {
 	case st.Disc.Sectors == 0:
 		b.WriteString("The disc was not recognised yet: nothing is known of its size.\n")
+	case all == 0 && st.FormTwo != nil && st.FormTwo.Wanted != nil: // a film beside the image alone
 	case missing == 0 && good == 1:
 		fmt.Fprintf(&b, "The one %s %s in the image (%s).\n", strings.Replace(what, "sectors", "sector", 1), is, size(good))
 	case missing == 0:

@@ -74,7 +74,7 @@ func TestVideoCD(t *testing.T) {
 		k, _ := m.Repaired(n)
 		repaired += k
 	}
-	beside := imager.FormTwoOf(dirOfCase)
+	beside := imager.FormTwoOf(dirOfCase, m)
 	if beside == nil {
 		t.Fatalf("nothing of form 2 was found\n%s%s", &out, &errs)
 	}

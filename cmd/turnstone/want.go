@@ -94,7 +94,7 @@ func showWanted(dir string, s streams) (err error) {
 
 // wantedText is what is wanted and how much of it there is.
 func wantedText(files *imager.Files, m *mapfile.Map, dir string) string {
-	st := imager.StatusOf(m)
+	st := wholeStatus(dir, m)
 	if st.Wanted == nil {
 		return "Everything is wanted.\n"
 	}
@@ -118,7 +118,7 @@ func wantedText(files *imager.Files, m *mapfile.Map, dir string) string {
 		b.WriteString(openInWords)
 	}
 	b.WriteString(standing(st))
-	if st.Missing() > 0 {
+	if st.Missing()+st.FormTwo.Missing() > 0 {
 		fmt.Fprintf(&b, "Read them: turnstone read %s --drive DRIVE\n", shellWord(dir))
 	}
 	return b.String()

@@ -34,7 +34,7 @@ func Of(s Source) (*Report, error) {
 	r.Missing, failed = holesOf(m)
 	r.Standing = standingOf(m, r.Missing)
 	r.wanted(m)
-	r.FormTwo = imager.FormTwoOf(s.Dir)
+	r.FormTwo = imager.FormTwoOf(s.Dir, m)
 	r.work(m)
 	if err := r.log(s.Dir); err != nil {
 		return nil, err
