@@ -267,7 +267,7 @@ func rawHolds(a sector.LBA, raw []byte) (v cd.Verdict, ok bool) {
 		return 0, false
 	}
 	v, err = cd.Verify(raw, k)
-	return v, err == nil && (v == cd.Clean || v == cd.Unproven)
+	return v, err == nil && (v == cd.Clean || v == cd.Unproven && k == cd.Form2)
 }
 
 // takeBackFormTwo calls sectors of the sidecar missing that are not what they should be.

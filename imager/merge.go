@@ -34,6 +34,7 @@ type Brought struct {
 	Won       int64      // sectors that the case lacked
 	Conflicts int64      // sectors of which it has other data than was known, whether one reading or several
 	Lost      sector.Set // sectors that it calls good and that can't be read, or have other bytes than its checksum says
+	FormTwo   int64      // sectors of form 2 that the case lacked beside its image
 	Absent    sector.Set // sectors of which it has other data than is known, which was not packed into its file
 
 	// Broken is why a pass file gave no more, or is not to be believed as a whole; what
@@ -135,6 +136,9 @@ func (m *merger) run(ctx context.Context) error {
 	}
 	if err == nil {
 		err = m.take(ctx, m.s.keptHauls(m.c.m))
+	}
+	if err == nil && m.brought.Broken == nil {
+		err = m.takeFormTwo(ctx)
 	}
 	if err == nil && m.brought.Broken == nil {
 		m.brought.Broken = m.s.from.finish(ctx)

@@ -11,6 +11,7 @@ import (
 	"path/filepath"
 	"time"
 
+	"turnstone/device"
 	"turnstone/device/sector"
 	"turnstone/imager/pack"
 	"turnstone/mapfile"
@@ -30,8 +31,9 @@ type Packing struct {
 type Packed struct {
 	Sectors int64      // of the image
 	Others  int64      // other sides of conflicts
+	FormTwo int64      // sectors of form 2, which a case keeps beside its image
 	Bytes   int64      // of the file
-	Lost    sector.Set // good ones that can't be read as their checksums say: not packed
+	Lost    sector.Set // good ones that can't be read as they came: not packed
 }
 
 // ErrNothingToPack is returned when no good sector is among what is to be packed.
@@ -62,7 +64,7 @@ func (s *Source) pack(ctx context.Context, values []mapfile.Value, out io.Writer
 		p.Tell = func(done, all int64) {}
 	}
 	list := s.toPack(p)
-	if list.Image.Empty() {
+	if list.Image.Empty() && list.Raw.Empty() {
 		return res, ErrNothingToPack
 	}
 	head := pack.Head{Case: s.id, Made: p.Now, Since: p.Since, Only: p.Only != nil}
@@ -75,10 +77,14 @@ func (s *Source) pack(ctx context.Context, values []mapfile.Value, out io.Writer
 	for i := range hauls {
 		all += hauls[i].count() * sector.Size
 	}
+	all += list.Raw.Count() * device.RawSize
 	for _, h := range hauls {
 		if err = res.add(ctx, w, h, func(done int64) { p.Tell(done, all) }); err != nil {
 			return res, errors.Join(err, w.Abort())
 		}
+	}
+	if err = res.addRaw(ctx, w, s.two, list.Raw, func(done int64) { p.Tell(done, all) }); err != nil {
+		return res, errors.Join(err, w.Abort())
 	}
 	res.Bytes, err = w.Close()
 	return res, err
@@ -118,7 +124,11 @@ func openForPacking(dir string) (*Source, []mapfile.Value, error) {
 	if err != nil {
 		return nil, nil, err
 	}
-	s := &Source{Name: dir, id: m.CaseID(), disc: m.Disc(), m: m, hold: []io.Closer{f},
+	two, err := loadFormTwo(dir)
+	if err != nil {
+		return nil, nil, errors.Join(err, f.Close())
+	}
+	s := &Source{Name: dir, id: m.CaseID(), disc: m.Disc(), m: m, two: two, hold: []io.Closer{f},
 		from: plainSupply{f, func(pass int, p []byte, at sector.LBA) error { return readKept(dir, pass, p, at) }}}
 	return s, values, nil
 }
@@ -139,8 +149,13 @@ func (s *Source) toPack(p Packing) (l pack.List) {
 			l.Others.Add(sector.Span(c.At, 1))
 		}
 	}
+	if s.two != nil {
+		disc := sector.Of(whole(s.disc.Sectors))
+		l.FormTwo, l.Raw = s.two.sectors.Intersect(&disc), s.two.since(p.Since)
+		l.Raw = l.Raw.Intersect(&disc)
+	}
 	if p.Only != nil {
-		l.Image, l.Others = l.Image.Intersect(p.Only), l.Others.Intersect(p.Only)
+		l.Image, l.Others, l.Raw = l.Image.Intersect(p.Only), l.Others.Intersect(p.Only), l.Raw.Intersect(p.Only)
 	}
 	return l
 }

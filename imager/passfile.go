@@ -75,6 +75,8 @@ func (s *packedSupply) next() {
 // before tells whether the part lies before that sector in the file's order.
 func before(p *pack.Part, beside bool, pass int, at sector.LBA) bool {
 	switch {
+	case p.Raw:
+		return false
 	case p.Others != beside:
 		return beside
 	case p.Pass != pass:
@@ -95,7 +97,7 @@ func (s *packedSupply) sectors(beside bool, pass int, p []byte, at sector.LBA) (
 			return n, errNotPacked
 		case s.end != nil:
 			return n, fmt.Errorf("%w: %w", errNoMore, s.end)
-		case s.part.Others != beside || s.part.Pass != pass:
+		case s.part.Raw || s.part.Others != beside || s.part.Pass != pass:
 			return n, errNotPacked
 		case s.part.Err != nil:
 			return n, s.part.Err
@@ -112,6 +114,28 @@ func (s *packedSupply) sectors(beside bool, pass int, p []byte, at sector.LBA) (
 		p, at, n = p[got:], at+sector.LBA(got/sector.Size), n+got/sector.Size
 	}
 	return n, nil
+}
+
+// raws gives raw sectors that the file holds. It goes past all that stands before them. A
+// sector that is not as it was packed has no data.
+func (s *packedSupply) raws(ctx context.Context, do func(a sector.LBA, x pack.Raw) error) error {
+	for ; ; s.next() {
+		switch {
+		case s.end == io.EOF:
+			return nil
+		case s.end != nil:
+			return fmt.Errorf("%w: %w", errNoMore, s.end)
+		case ctx.Err() != nil:
+			return ctx.Err()
+		case s.part == nil || !s.part.Raw:
+			continue
+		}
+		for a, x := range s.part.Raws() {
+			if err := do(a, x); err != nil {
+				return err
+			}
+		}
+	}
 }
 
 // finish reads the file to its end, and holds it against its SHA-256.

@@ -23,6 +23,7 @@ type Source struct {
 	m    *mapfile.Map // nil of an image
 	good sector.Set   // of an image: what is good
 	list *pack.List   // of a pass file: what it holds; else nil, all that is good
+	two  *formTwo     // of a case: what it keeps of form 2; else nil
 
 	from supply
 	hold []io.Closer
@@ -100,6 +101,9 @@ func OpenSource(dir, into string) (_ *Source, err error) {
 		return nil, err
 	}
 	s.hold = append(s.hold, f)
+	if s.two, err = loadFormTwo(dir); err != nil {
+		return nil, err
+	}
 	s.from = plainSupply{f, func(pass int, p []byte, at sector.LBA) error { return readKept(dir, pass, p, at) }}
 	return s, nil
 }

@@ -20,7 +20,7 @@ var packCommand = command{
 	summary: "put map and good sectors into one file, for another station",
 	about: `
 Makes a pass file of a case: its map, its good sectors, and both sides of what is in
-conflict, compressed. unpack takes it over at the other station. With --since-round
+conflict, compressed; of a Video CD its sectors of form 2 as well. unpack takes it over at the other station. With --since-round
 only what that round and later ones brought is packed; with --only what the other
 station lists with status --list missing. It only reads the case, and works while a
 pass runs.
@@ -43,6 +43,7 @@ type packOptions struct {
 type packDoc struct {
 	Sectors int64    `json:"sectors"` // of the image
 	Others  int64    `json:"others"`  // other sides of conflicts
+	FormTwo int64    `json:"form2"`   // sectors of 2,324 bytes, from beside the image
 	Bytes   int64    `json:"bytes"`   // of the file
 	Lost    []string `json:"lost"`    // first+count: good ones that did not match their checksums
 }
@@ -106,7 +107,7 @@ func packCase(dir, file string, o packOptions, s streams) error {
 		return err
 	}
 	if o.json {
-		doc := packDoc{Sectors: res.Sectors, Others: res.Others, Bytes: res.Bytes, Lost: []string{}}
+		doc := packDoc{Sectors: res.Sectors, Others: res.Others, FormTwo: res.FormTwo, Bytes: res.Bytes, Lost: []string{}}
 		for r := range res.Lost.Runs() {
 			doc.Lost = append(doc.Lost, r.String())
 		}
@@ -129,12 +130,15 @@ func packedText(dir, file string, res imager.Packed) string {
 	if res.Others > 0 {
 		text += fmt.Sprintf(" and the other sides of %s in conflict", sectors(res.Others))
 	}
+	if res.FormTwo > 0 {
+		text += fmt.Sprintf(" and %s of form 2 from beside the image", sectors(res.FormTwo))
+	}
 	if file == "-" {
 		file = "standard output"
 	}
 	text += fmt.Sprintf(", with the map, into %s: %s.\n", shown(file), bytesInWords(res.Bytes))
 	if n := res.Lost.Count(); n > 0 {
-		text += fmt.Sprintf("%s, good by the map, %s not in the image as %s came, and %s not packed. What finds all that is so:\n  turnstone check --deep %s\n",
+		text += fmt.Sprintf("%s, good by the case, %s not there as %s came, and %s not packed. What finds all that is so:\n  turnstone check --deep %s\n",
 			sectors(n), be(n), they(n), be(n), shellWord(dir))
 	}
 	return text
