@@ -3,9 +3,10 @@ package imager
 import (
 	"errors"
 	"fmt"
-	"math"
+	"slices"
 	"strings"
 
+	"turnstone/imager/plan/marks"
 	"turnstone/mapfile"
 	"turnstone/mapfile/chart"
 )
@@ -41,35 +42,43 @@ func heldBy(m *mapfile.Map, places []chart.Place) (mapfile.Held, error) {
 // mostSeen is how many marks, the costliest, may be those that somebody sees.
 const mostSeen = 16
 
+// visible are the marks of a layer that a person may see: the largest, without those
+// that are but the fringe of others.
+func (s *Surface) visible(layer int) []chart.Mark {
+	var all []chart.Mark
+	found := s.found[layer].Marks
+	for i, m := range found {
+		if len(all) < mostSeen && !slices.ContainsFunc(found[:i], m.Fringes) {
+			all = append(all, chartMark(m))
+		}
+	}
+	return all
+}
+
 // heldOn is the same for a surface.
 func heldOn(s *Surface, places []chart.Place) (mapfile.Held, error) {
-	v := chart.View{Layer: 0}
-	s.into(&v)
-	_, drift := s.disc.Angles(0)
-	// What a person sees are the largest marks.
-	f, err := chart.FitTurn(places, v.Marks[:min(len(v.Marks), mostSeen)], drift)
+	seen := s.visible(0)
+	var ways []chart.Sway
+	if known, _ := s.disc.Angles(0); known {
+		for way := range marks.Ways {
+			ways = append(ways, func(mm float64) float64 { return s.disc.Sway(0, way, mm) })
+		}
+	}
+	f, err := chart.FitTurn(places, seen, ways...)
 	if err != nil {
 		return mapfile.Held{}, err
 	}
-	h := mapfile.Held{Side: "read", OffMM: f.Residual, Doubtful: f.Doubtful}
+	h := mapfile.Held{Side: "read", TurnDeg: f.Turn, OffMM: f.Residual, Doubtful: f.Doubtful}
 	if f.Side == chart.Label {
 		h.Side = "label"
 	}
 	for _, p := range places {
 		h.Places = append(h.Places, p.String())
 	}
-	// A twist with the radius is one with the turns: each makes so much more or less.
-	shape := s.nominal.Shape()
-	twist := f.Twist / 360 * shape.Pitch
-	disc := s.disc.Remade(s.nominal, nil, twist)
-	for i := range disc.Layers() {
-		h.PerTurn = append(h.PerTurn, disc.PerTurn(i))
+	for i := range s.disc.Layers() {
+		h.PerTurn = append(h.PerTurn, s.disc.PerTurn(i))
 	}
-	// Angles are twisted from where the track begins, the fit's from its pivot on.
-	h.TurnDeg = math.Mod(f.Turn-f.Twist*(f.Pivot-shape.Inner), 360)
-	if h.TurnDeg < 0 {
-		h.TurnDeg += 360
-	}
+	h.PerTurn[0] = s.disc.Swayed(0, f.Sways)
 	return h, nil
 }
 

@@ -52,9 +52,9 @@ func surfaceOf(m *mapfile.Map, round int, h *mapfile.Held) *Surface {
 	s.now = sights[round]
 	s.disc = marks.Calibrate(d.Kind, s.nominal, all...)
 	if h != nil && len(h.PerTurn) > 0 {
-		s.disc = s.disc.Remade(s.nominal, h.PerTurn, 0)
+		s.disc = s.disc.Remade(s.nominal, h.PerTurn)
 	}
-	s.place()
+	s.place(h)
 	s.find(sights)
 	return s
 }
@@ -69,13 +69,24 @@ func read(m *mapfile.Map, round int) bool {
 	return false
 }
 
-// place gives the shape the angles that were fitted.
-func (s *Surface) place() {
+// Once tellDrift places have told how the first layer's angles drift, they are off by what
+// the places leave, and by seenAlong at least, in mm along the circle at midway.
+const (
+	tellDrift = 3
+	seenAlong = 2.0
+	midway    = 2 * math.Pi * 40
+)
+
+// place gives the shape the angles that were fitted, by what somebody saw too.
+func (s *Surface) place(h *mapfile.Held) {
 	for i := range s.shape.Layers {
 		l := &s.shape.Layers[i]
 		known, drift := s.disc.Angles(i)
 		if !known {
 			continue
+		}
+		if i == 0 && h != nil && len(h.Places) >= tellDrift {
+			drift = min(drift, max(seenAlong, h.OffMM)/midway)
 		}
 		t := s.disc.Track(i)
 		*l = chart.Layer{Track: t, Index: i, Turn: -t.At(float64(t.Layer(i).First)).Turn, Drift: drift}

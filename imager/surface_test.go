@@ -100,10 +100,10 @@ func TestSurface(t *testing.T) {
 		t.Error("no mark is gone after the treatment; want some")
 	}
 
-	// How somebody holds the disc who sees three of the marks, turned by 100 degrees.
+	// How somebody holds the disc who sees five of the marks, turned by 100 degrees.
 	held := func(side chart.Side) (places []chart.Place) {
 		for i, x := range v.Marks {
-			if i%2 > 0 || len(places) == 3 || x.To-x.From >= 1 {
+			if i%2 > 0 || len(places) == 5 || x.To-x.From >= 1 {
 				continue
 			}
 			at := chart.Polar{Radius: (x.Inner + x.Outer) / 2, Angle: (x.From + x.To) / 2}

@@ -30,7 +30,9 @@ laid on the printed page; as PNG. The pictures go into the case's folder charts 
 It lists the marks found, what each costs and what became of it since the round
 before, and says where there is most to win. Angles count from where the first sector
 lies, wherever that is: tell with --seen where two or three long scratches are seen on
-the disc in the hand, and the map is turned so that it matches; --turn goes before.
+the disc in the hand, and the map is turned so that it matches; three or more, far
+apart in radius, bend it right where its angles drift. Where another turn would fit
+about as well, both are said and none is kept: tell one more. --turn goes before.
 
 Where nothing is known of the geometry, as of a plain file, it draws a strip over the
 addresses; read --kind says what a plain file is.`,

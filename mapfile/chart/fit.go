@@ -2,6 +2,7 @@ package chart
 
 import (
 	"errors"
+	"fmt"
 	"math"
 )
 
@@ -14,24 +15,42 @@ var (
 	ErrNoFit = errors.New("no turn of the map brings marks to all of these places")
 )
 
+// Undecided is the error of FitTurn when two quite different fits bring marks to the
+// places about as well: the better one, and its best rival.
+type Undecided struct{ Best, Rival Fit }
+
+func (u Undecided) Error() string {
+	one := func(f Fit) string {
+		return fmt.Sprintf("by %s° as seen from the %s, to within %s mm", decimal(f.Turn, 0), f.Side, decimal(f.Residual, 1))
+	}
+	return "it is undecided how the map is turned: " + one(u.Best) + "; or " + one(u.Rival) + "; one more place decides, off the line of the others and far from them in radius"
+}
+
+// Sway is one way in which the angles of a map may be off: the turns by which those at
+// a radius in mm are, as a standard deviation. Several of them are independent.
+type Sway func(mm float64) float64
+
 // How far places that people see may be off, and what counts as another fit.
 const (
-	mostRadiusOff = 3.0  // mm; the eye, a ruler and a nominal track
-	mostClockOff  = 0.07 // turns: 50 minutes of the clock, 25°
-	apart         = 0.04 // turns by which two fits differ at least
-	rivals        = 2.0  // a fit with less than this times the best one's residual is a rival
-	radiusTells   = 3.0  // times as much as a place on the clock: a ruler tells it
-	rivalFloor    = 1.5  // mm: residuals below are as good as none
+	mostRadiusOff = 3.0   // mm; the eye, a ruler and a nominal track
+	mostClockOff  = 0.07  // turns: 50 minutes of the clock, 25°
+	radiusOff     = 0.7   // mm, as a standard deviation: a ruler tells it
+	alongOff      = 2.5   // mm along the circle, as well: 4° at 34 mm
+	wideOff       = 0.1   // of a mark's width, as well
+	apart         = 0.025 // turns by which two fits differ at least, at any radius
+	likely        = 2.0   // a rival is less likely by e to the half of so much: undecided
+	possible      = 6.0   // the same: doubtful
+	swayReach     = 3.0   // deviations by which angles are looked for
+	swayStep      = 0.02  // turns from one to the next
+	mostSways     = 80    // steps either way
 )
 
 // Fit is how the map is turned so that its marks lie where they are seen.
 type Fit struct {
 	Side Side    // from which the disc is looked at, by what fits
 	Turn float64 // degrees, from 0 up to and not including 360: the Turn of a view from that side
-	// Twist is the degrees by which the angles of marks grow more for each mm that these
-	// lie farther out than Pivot, in mm. It is 0 unless angles drift and three places are
-	// given.
-	Twist, Pivot float64
+	// Sways are the deviations by which angles are off in each way in which they may be.
+	Sways []float64
 	// Pairs are the marks that the places were taken for, by place.
 	Pairs []int
 	// Residual is the root of the mean square of the distances, in mm on the
@@ -41,157 +60,251 @@ type Fit struct {
 	// well: a third place, off the line of the others, decides.
 	Doubtful bool
 
-	cost float64 // mm: the residual with radii counted more, and what a twist is charged
+	cost float64 // twice the logarithm by which it is less likely than one that is off nowhere
 }
 
 // FitTurn finds the turn by which the marks lie at the places where they are
 // seen, and the side from which the disc is looked at. Marks that go all the way
-// round are left out, since they lie at no angle. Where angles drift over the disc (see
-// Layer), by so many turns, three places or more also tell by how much they do, evenly
-// with the radius. ErrFewPlaces and ErrNoFit are returned.
-func FitTurn(seen []Place, marks []Mark, drift float64) (Fit, error) {
+// round are left out, since they lie at no angle. Where the map's own angles may be off
+// in some ways, the places tell by how much they are, too. ErrFewPlaces, ErrNoFit and
+// Undecided are returned.
+func FitTurn(seen []Place, marks []Mark, ways ...Sway) (Fit, error) {
 	if len(seen) < 2 {
 		return Fit{}, ErrFewPlaces
 	}
-	var found []numbered
+	f := fitter{seen: seen, ways: ways, best: Fit{cost: math.Inf(1)}, rival: Fit{cost: math.Inf(1)}}
+	most := int64(0)
 	for i, m := range marks {
 		if !m.whole() {
-			found = append(found, numbered{i, m.middle()})
+			f.found = append(f.found, numbered{i, m.middle(), m.To - m.From, 0})
+			most = max(most, m.Costs)
 		}
 	}
-	var best, second Fit
-	best.cost, second.cost = math.Inf(1), math.Inf(1)
-	pivot, most, step := twists(seen, drift)
-	twisted := make([]numbered, len(found))
-	for twist := -most; twist <= most+step/2; twist += step {
-		for i, m := range found {
-			m.at.Angle += twist * (m.at.Radius - pivot)
-			twisted[i] = m
-		}
-		fitTurn(seen, twisted, twist, charged*math.Abs(twist)*driftOver/max(drift, 1e-9), &best, &second)
-		if most == 0 {
-			break
-		}
+	for i, m := range f.found {
+		f.found[i].rare = math.Log(float64(max(1, most)) / float64(max(1, marks[m.mark].Costs)))
 	}
+	f.sway(make([]float64, len(ways)), 0)
+	best, rival := f.best, f.rival
 	if math.IsInf(best.cost, 1) {
 		return Fit{}, ErrNoFit
 	}
-	best.Doubtful = second.cost < max(rivals*best.cost, rivalFloor)
-	best.Turn *= 360
-	best.Twist, best.Pivot = 360*best.Twist, pivot
+	best.Doubtful = rival.cost < best.cost+possible
+	best.Turn, rival.Turn = 360*best.Turn, 360*rival.Turn
+	if rival.cost < best.cost+likely {
+		return Fit{}, Undecided{best, rival}
+	}
 	return best, nil
 }
 
-// How angles that drift are looked for: in turns over the places' radii.
-const (
-	driftReach = 3.0   // times the drift, over driftOver mm of radius
-	driftOver  = 10.0  // mm
-	driftStep  = 0.014 // 5°
-	charged    = 2.0   // mm, for a twist as large as the drift over driftOver
-	leastApart = 3.0   // mm of radius between places that tell of a drift
-)
-
-// twists are the twists to try, in turns a mm: from -most to most; 0 where places can't
-// tell.
-func twists(seen []Place, drift float64) (pivot, most, step float64) {
-	lo, hi := math.Inf(1), 0.0
-	for _, s := range seen {
-		lo, hi = min(lo, s.Radius), max(hi, s.Radius)
-	}
-	pivot = (lo + hi) / 2
-	if len(seen) < 3 || hi-lo < leastApart || !(drift > 0) {
-		return pivot, 0, 1
-	}
-	step = driftStep / (hi - lo)
-	most = math.Ceil(min(drift, NoAngles)*driftReach/driftOver/step) * step
-	return pivot, most, step
+// fitter looks for the best fit, and for the best of those that are quite others.
+type fitter struct {
+	seen        []Place
+	found       []numbered
+	ways        []Sway
+	best, rival Fit
 }
 
-// fitTurn looks for better fits than the best and the second, with marks that are twisted
-// already, which is charged so many mm.
-func fitTurn(seen []Place, found []numbered, twist, charge float64, first, next *Fit) {
-	best, second := *first, *next
-	for _, side := range []Side{Reading, Label} {
-		for _, s := range seen {
-			for _, m := range found {
-				if math.Abs(s.Radius-m.at.Radius) > mostRadiusOff {
-					continue
-				}
-				f, ok := fitAround(seen, found, side, side.turnFor(m.at.Angle, s.Clock))
-				f.Twist = twist
-				f.cost = math.Hypot(f.cost, charge)
-				switch {
-				case !ok:
-				case f.cost < best.cost:
-					if !f.like(best) {
-						second = best
-					}
-					best = f
-				case f.cost < second.cost && !f.like(best):
-					second = f
-				}
-			}
-		}
-	}
-	*first, *next = best, second
-}
-
-// numbered is a mark's middle and its number.
+// numbered is a mark's middle and its number, and what it costs to take a place for it:
+// people tell of the large ones, the oftener by the root of what they cost.
 type numbered struct {
 	mark int
 	at   Polar
+	wide float64 // turns
+	rare float64
 }
 
-// turnFor is the turn of the view that brings an angle to a place of the clock.
-func (s Side) turnFor(angle, clock float64) float64 {
-	if s == Label {
-		clock = -clock
+// angle is a mark's angle with sways.
+func (f *fitter) angle(m numbered, by []float64) float64 {
+	a := m.at.Angle
+	for i, w := range f.ways {
+		a += by[i] * w(m.at.Radius)
 	}
-	return fraction(clock - angle)
+	return a
 }
 
-// like tells whether two fits are the same but for little.
-func (f Fit) like(o Fit) bool {
-	return f.Side == o.Side && math.Abs(math.Remainder(f.Turn-o.Turn, 1)) < apart
+// sway tries sways, the ones before n being set, in steps that move no place by more
+// than swayStep against another.
+func (f *fitter) sway(by []float64, n int) {
+	if n == len(by) {
+		f.turn(by)
+		return
+	}
+	lo, hi := math.Inf(1), math.Inf(-1)
+	for _, s := range f.seen {
+		t := f.ways[n](s.Radius)
+		lo, hi = min(lo, t), max(hi, t)
+	}
+	steps := min(mostSways, int(math.Ceil(swayReach*(hi-lo)/swayStep)))
+	for i := -steps; i <= steps; i++ {
+		by[n] = swayReach * float64(i) / float64(max(1, steps))
+		f.sway(by, n+1)
+	}
+	by[n] = 0
 }
 
-// fitAround pairs each place with the mark that lies nearest to it at a turn,
-// each mark once, and gives the best turn for these pairs; in turns.
-func fitAround(seen []Place, found []numbered, side Side, turn float64) (Fit, bool) {
-	f := Fit{Side: side, Pairs: make([]int, len(seen))}
-	taken := make([]bool, len(found))
-	var off, weights float64
-	for i, s := range seen {
+// turn tries each turn that brings a mark to a place, from both sides.
+func (f *fitter) turn(by []float64) {
+	for _, side := range []Side{Reading, Label} {
+		for i, s := range f.seen {
+			for j, m := range f.found {
+				if math.Abs(s.Radius-m.at.Radius) > mostRadiusOff {
+					continue
+				}
+				turn := side.onDisc(s.Clock, f.angle(m, by))
+				pairs, ok := f.pairs(side, turn, by, i, j)
+				if !ok {
+					continue
+				}
+				f.take(f.fit(side, turn, by, pairs))
+			}
+		}
+	}
+}
+
+// pairs takes each place for the mark that lies nearest to it at a turn, each mark
+// once, and one place for a mark that is given.
+func (f *fitter) pairs(side Side, turn float64, by []float64, place, mark int) (pairs []int, ok bool) {
+	pairs = make([]int, len(f.seen))
+	taken := make([]bool, len(f.found))
+	taken[mark] = true
+	for i, s := range f.seen {
+		if i == place {
+			pairs[i] = mark
+			continue
+		}
 		nearest, least := -1, math.Inf(1)
-		for j, m := range found {
-			dr, da := m.at.Radius-s.Radius, math.Remainder(side.onPaper(m.at.Angle, turn)-s.Clock, 1)
-			if d := math.Hypot(radiusTells*dr, 2*math.Pi*s.Radius*da); !taken[j] && math.Abs(dr) <= mostRadiusOff && math.Abs(da) <= mostClockOff && d < least {
+		for j, m := range f.found {
+			dr, da := m.at.Radius-s.Radius, math.Remainder(side.onPaper(f.angle(m, by), turn)-s.Clock, 1)
+			if d := m.off(s, da); !taken[j] && math.Abs(dr) <= mostRadiusOff && math.Abs(da) <= mostClockOff+wideOff*m.wide && d < least {
 				nearest, least = j, d
 			}
 		}
 		if nearest < 0 {
-			return Fit{}, false
+			return nil, false
 		}
 		taken[nearest] = true
-		f.Pairs[i] = nearest
-		w := s.Radius * s.Radius
-		off += w * math.Remainder(side.onPaper(found[nearest].at.Angle, turn)-s.Clock, 1)
-		weights += w
+		pairs[i] = nearest
 	}
-	off /= weights
-	if side == Label {
-		off = -off
+	return pairs, true
+}
+
+// along is how far a place on a mark may be off along the circle, in turns, as a standard
+// deviation: the middle of a wide mark is less sure.
+func (m numbered) along(radius float64) float64 {
+	return math.Hypot(alongOff/(2*math.Pi*radius), wideOff*m.wide)
+}
+
+// off is how unlikely a place is of a mark, as the logarithm that counts twice: by the
+// squares of how far it is off, in deviations.
+func (m numbered) off(s Place, da float64) float64 {
+	dr, along := m.at.Radius-s.Radius, m.along(s.Radius)
+	return dr*dr/(radiusOff*radiusOff) + da*da/(along*along) + 2*math.Log(along*2*math.Pi*s.Radius/alongOff) + m.rare
+}
+
+// fit is the likeliest turn and sways for some pairs: what makes least
+//
+//	Σ over places ((mark's angle + Σ sway·way + turn − place's)/along)² + Σ sway²
+//
+// found from a turn and sways nearby, by its normal equations.
+func (f *fitter) fit(side Side, turn float64, by []float64, pairs []int) Fit {
+	n := 1 + len(f.ways)
+	a := make([][]float64, n) // with the right side as the last column
+	for i := range a {
+		a[i] = make([]float64, n+1)
+		if i > 0 {
+			a[i][i], a[i][n] = 1, -by[i-1]
+		}
 	}
-	f.Turn = fraction(turn - off)
-	var sum, off2 float64
-	for i, s := range seen {
-		m := found[f.Pairs[i]]
-		dr, da := m.at.Radius-s.Radius, math.Remainder(side.onPaper(m.at.Angle, f.Turn)-s.Clock, 1)
-		off2 += dr * dr
+	row := make([]float64, n+1)
+	left := func(i int) float64 { // turns by which a mark is off its place
+		d := math.Remainder(side.onPaper(f.angle(f.found[pairs[i]], by), turn)-f.seen[i].Clock, 1)
+		if side == Label {
+			d = -d
+		}
+		return d
+	}
+	for i, s := range f.seen {
+		w := 1 / f.found[pairs[i]].along(s.Radius)
+		row[0], row[n] = w, -w*left(i)
+		for k, way := range f.ways {
+			row[1+k] = w * way(f.found[pairs[i]].at.Radius)
+		}
+		for p := range a {
+			for q := range a[p] {
+				a[p][q] += row[p] * row[q]
+			}
+		}
+	}
+	more := solved(a)
+	turn += more[0]
+	by = append([]float64(nil), by...)
+	for i := range by {
+		by[i] += more[1+i]
+	}
+	o := Fit{Side: side, Turn: fraction(turn), Sways: by, Pairs: make([]int, len(pairs))}
+	sum := 0.0
+	for i, s := range f.seen {
+		m := f.found[pairs[i]]
+		dr, da := m.at.Radius-s.Radius, left(i)
+		o.cost += m.off(s, da)
 		sum += dr*dr + 4*math.Pi*math.Pi*s.Radius*s.Radius*da*da
-		f.Pairs[i] = m.mark
+		o.Pairs[i] = m.mark
 	}
-	f.Residual = math.Sqrt(sum / float64(len(seen)))
-	f.cost = math.Sqrt((sum + (radiusTells*radiusTells-1)*off2) / float64(len(seen)))
-	return f, true
+	for _, x := range by {
+		o.cost += x * x
+	}
+	o.Residual = math.Sqrt(sum / float64(len(pairs)))
+	return o
+}
+
+// solved are the unknowns of equations, the right side being the last column, which are
+// those of a least square and so need no pivot.
+func solved(a [][]float64) []float64 {
+	n := len(a)
+	for i := range n {
+		for j := i + 1; j < n; j++ {
+			t := a[j][i] / a[i][i]
+			for k := i; k <= n; k++ {
+				a[j][k] -= t * a[i][k]
+			}
+		}
+	}
+	x := make([]float64, n)
+	for i := n - 1; i >= 0; i-- {
+		x[i] = a[i][n]
+		for j := i + 1; j < n; j++ {
+			x[i] -= a[i][j] * x[j]
+		}
+		x[i] /= a[i][i]
+	}
+	return x
+}
+
+// take keeps a fit if it is the best, or the best of those that are quite others.
+func (f *fitter) take(o Fit) {
+	switch {
+	case o.cost < f.best.cost:
+		if !f.like(o, f.best) {
+			f.rival = f.best
+		}
+		f.best = o
+		if f.like(o, f.rival) {
+			f.rival = Fit{cost: math.Inf(1)}
+		}
+	case o.cost < f.rival.cost && !f.like(o, f.best):
+		f.rival = o
+	}
+}
+
+// like tells whether two fits are the same but for little, at the radii of all marks.
+func (f *fitter) like(a, b Fit) bool {
+	if a.Side != b.Side || math.IsInf(a.cost, 1) || math.IsInf(b.cost, 1) {
+		return false
+	}
+	for _, m := range f.found {
+		if math.Abs(math.Remainder(f.angle(m, a.Sways)+a.Turn-f.angle(m, b.Sways)-b.Turn, 1)) > apart {
+			return false
+		}
+	}
+	return true
 }

@@ -1,6 +1,8 @@
 package marks_test
 
 import (
+	"cmp"
+	"errors"
 	"flag"
 	"fmt"
 	"math"
@@ -11,6 +13,7 @@ import (
 	"turnstone/device/sim"
 	"turnstone/device/spiral"
 	"turnstone/imager/plan/marks"
+	"turnstone/mapfile/chart"
 )
 
 var campaign = flag.String("campaign", "", "measure marks on the scenarios of this folder, too (minutes)")
@@ -30,6 +33,9 @@ const (
 type score struct {
 	due, found       int     // simulated marks that must be found, and those that were, by radius and place
 	turned           int     // of them, those within the angle by one turn of the whole map
+	seen             int     // the same once some of them, told as people do, have turned it
+	untold           int     // of those seen, the ones that were not told
+	how              string  // what telling them came to
 	worstR           float64 // mm
 	local            []float64
 	marks, falseOnes int
@@ -42,8 +48,8 @@ func (s score) String() string {
 	if n := len(s.local); n > 0 {
 		mid, most = s.local[n/2], s.local[n-1]
 	}
-	return fmt.Sprintf("due %3d  found %3d (by one turn of the map %3d)  radius off ≤ %.2f mm  angle off by itself %.1f° median, %.1f° most  marks %3d, false %2d  drift %.0f°, stated %.0f°",
-		s.due, s.found, s.turned, s.worstR, mid, most, s.marks, s.falseOnes, s.drift, s.stated)
+	return fmt.Sprintf("due %3d  found %3d (by one turn of the map %3d; after --seen%s %d, %d of them not told)  radius off ≤ %.2f mm  angle off by itself %.1f° median, %.1f° most  marks %3d, false %2d  drift %.0f°, stated %.0f°",
+		s.due, s.found, s.turned, s.how, s.seen, s.untold, s.worstR, mid, most, s.marks, s.falseOnes, s.drift, s.stated)
 }
 
 // measure finds the marks of a round and holds them against the truth.
@@ -70,6 +76,7 @@ func (w *world) measure(round int) score {
 	// Each simulated mark that must be found.
 	type hit struct{ global, local float64 }
 	var hits []hit
+	var due []chart.Polar
 	for i, m := range w.marks {
 		if (m.kind != "scratch" && m.kind != "arc") || m.length() <= longLeast || !m.dims() {
 			continue
@@ -80,6 +87,7 @@ func (w *world) measure(round int) score {
 			}
 			s.due++
 			r, a := w.middle(m, blocks)
+			due = append(due, chart.Polar{Radius: r, Angle: a})
 			local := off(blocks[len(blocks)/2])
 			best := hit{local: math.Inf(1)}
 			bestR := 0.0
@@ -113,6 +121,7 @@ func (w *world) measure(round int) score {
 		}
 		s.turned = max(s.turned, n)
 	}
+	w.look(&s, d, f, round, due)
 	for _, x := range f.Marks {
 		if x.To-x.From < 1 && !w.true(x, round, off) {
 			s.falseOnes++
@@ -120,6 +129,70 @@ func (w *world) measure(round int) score {
 		}
 	}
 	return s
+}
+
+// look tells where some of the marks that are due lie, as a person does who holds the
+// disc turned by 50 degrees: three from the innermost to the outermost, and one more as
+// long as that decides nothing, each to half a mm and to five minutes of the clock; and
+// looks where all come to lie by that.
+func (w *world) look(s *score, d *marks.Disc, f marks.Found, round int, due []chart.Polar) {
+	if len(due) < 2 {
+		return
+	}
+	slices.SortFunc(due, func(a, b chart.Polar) int { return cmp.Compare(a.Radius, b.Radius) })
+	const held = 50. / 360
+	var visible []chart.Mark
+	for i, m := range f.Marks {
+		if len(visible) < 16 && !slices.ContainsFunc(f.Marks[:i], m.Fringes) {
+			visible = append(visible, chart.Mark{Inner: m.Inner, Outer: m.Outer, From: m.From, To: m.To, Costs: m.Costs, Line: []chart.Polar{chart.Polar(m.Middle)}})
+		}
+	}
+	var told []int
+	var fit chart.Fit
+	var err error
+	for n := min(3, len(due)); n <= len(due); n++ {
+		told = nil
+		var places []chart.Place
+		for i := range n {
+			k := i * (len(due) - 1) / (n - 1)
+			clock := due[k].Angle + held
+			clock -= math.Floor(clock)
+			told = append(told, k)
+			places = append(places, chart.Place{Radius: math.Round(2*due[k].Radius) / 2, Clock: math.Mod(math.Round(144*clock)/144, 1)})
+		}
+		fit, err = chart.FitTurn(places, visible,
+			func(mm float64) float64 { return d.Sway(0, 0, mm) }, func(mm float64) float64 { return d.Sway(0, 1, mm) })
+		if !errors.As(err, new(chart.Undecided)) {
+			break
+		}
+		w.t.Logf("   %d told: %v", n, err)
+	}
+	if err != nil {
+		s.how = ": " + err.Error()
+		return
+	}
+	s.how = fmt.Sprintf(" of %d", len(told))
+	if fit.Doubtful {
+		s.how += ", doubtful"
+	}
+	nominal, err := spiral.Nominal("dvd", true, w.blocks*16)
+	w.must(err)
+	f = d.Remade(nominal, [][2]float64{d.Swayed(0, fit.Sways)}).Find(0, w.sights[round])
+	for i, p := range due {
+		best := math.Inf(1)
+		for _, m := range f.Marks {
+			if math.Abs(m.Middle.Radius-p.Radius) <= radiusOff && fit.Side == chart.Reading {
+				best = min(best, 360*math.Abs(math.Remainder(m.Middle.Angle+fit.Turn/360-held-p.Angle, 1)))
+			}
+		}
+		w.t.Logf("   after --seen, at %.2f mm: off %.1f°", p.Radius, best)
+		if best <= angleOff {
+			s.seen++
+			if !slices.Contains(told, i) {
+				s.untold++
+			}
+		}
+	}
 }
 
 // parts are the blocks of a mark by where on it they lie: a scratch may stop the

@@ -77,23 +77,48 @@ func (d *Disc) PerTurn(layer int) [2]float64 {
 }
 
 // Remade is the disc with the angles of PerTurn, by layer, that were found before; those
-// of layers for which there are none, or none that a disc could have, stay. Twist is the
-// turns more that each turn of the track makes: the marks' angles that a person saw tell
-// it better than they do.
-func (d *Disc) Remade(nominal *spiral.Track, perTurn [][2]float64, twist float64) *Disc {
+// of layers for which there are none, or none that a disc could have, stay.
+func (d *Disc) Remade(nominal *spiral.Track, perTurn [][2]float64) *Disc {
 	o := &Disc{kind: d.kind, block: d.block}
 	for i, l := range d.layers {
-		n := l
+		n, t := l, d.tracks[i]
 		if i < len(perTurn) {
 			n.from, n.to = perTurn[i][0], perTurn[i][1]
+			made, err := n.track(nominal.Shape(), i, d.block)
+			if !(math.Abs(n.from/l.from-1) < 2*widest && math.Abs(n.to/l.to-1) < 2*widest) || err != nil {
+				n = l
+			} else {
+				n.known, t = true, made
+			}
 		}
-		n.leg = n.stretched(stretch{-twist, -twist})
-		t, err := n.track(nominal.Shape(), i, d.block)
-		if !(math.Abs(n.from/l.from-1) < 2*widest && math.Abs(n.to/l.to-1) < 2*widest) || err != nil {
-			n, t = l, d.tracks[i]
-		}
-		n.known = n.known || i < len(perTurn)
 		o.layers, o.tracks = append(o.layers, n), append(o.tracks, t)
 	}
 	return o
+}
+
+// Ways is in how many independent ways the angles of a layer may be off as a whole.
+const Ways = 2
+
+// Sway is by how many turns the angle of a layer at a radius in mm is off in one of the
+// ways in which it may be, as a standard deviation, against where the layer begins.
+func (d *Disc) Sway(layer, way int, mm float64) float64 {
+	l := &d.layers[layer]
+	if !l.known || l.begins == l.ends {
+		return 0
+	}
+	at := (mm*mm - l.begins*l.begins) / (l.ends*l.ends - l.begins*l.begins) * float64(l.blocks)
+	at = min(max(0, at), float64(l.blocks))
+	other := l.stretched(l.ways[way])
+	return other.turn(at) - l.turn(at)
+}
+
+// Swayed is PerTurn of a layer whose angles are off by so many standard deviations in each
+// of the ways.
+func (d *Disc) Swayed(layer int, by []float64) [2]float64 {
+	l := d.layers[layer].leg
+	for i, x := range by {
+		w := d.layers[layer].ways[i]
+		l = l.stretched(stretch{x * w.u, x * w.v})
+	}
+	return [2]float64{l.from, l.to}
 }

@@ -19,7 +19,8 @@
 // alone, thousands, of which a hundredth must be right. Where marks run aslant this is
 // off by more than that. So Angles says how far places that lie apart in radius may be
 // turned against each other, by how far the fit moves when a part of the marks is left
-// out; and where a person sees two or three marks on the disc, their angles are better.
+// out; and Sway in which ways, so that some marks which a person sees on the disc bend
+// the angles right (chart.FitTurn).
 // At which angle a second layer begins is not known at all.
 //
 // # Marks
