@@ -41,8 +41,8 @@ const (
 	likely        = 2.0   // a rival is less likely by e to the half of so much: undecided
 	possible      = 6.0   // the same: doubtful
 	swayReach     = 3.0   // deviations by which angles are looked for
-	swayStep      = 0.02  // turns from one to the next
-	mostSways     = 80    // steps either way
+	swayStep      = 0.05  // turns from one to the next
+	mostSways     = 40    // steps either way
 )
 
 // Fit is how the map is turned so that its marks lie where they are seen.
@@ -76,13 +76,18 @@ func FitTurn(seen []Place, marks []Mark, ways ...Sway) (Fit, error) {
 	most := int64(0)
 	for i, m := range marks {
 		if !m.whole() {
-			f.found = append(f.found, numbered{i, m.middle(), m.To - m.From, 0})
+			n := numbered{mark: i, at: m.middle(), wide: m.To - m.From}
+			for _, w := range ways {
+				n.ways = append(n.ways, w(n.at.Radius))
+			}
+			f.found = append(f.found, n)
 			most = max(most, m.Costs)
 		}
 	}
 	for i, m := range f.found {
 		f.found[i].rare = math.Log(float64(max(1, most)) / float64(max(1, marks[m.mark].Costs)))
 	}
+	f.pair, f.taken = make([]int, len(seen)), make([]bool, len(f.found))
 	f.sway(make([]float64, len(ways)), 0)
 	best, rival := f.best, f.rival
 	if math.IsInf(best.cost, 1) {
@@ -102,22 +107,26 @@ type fitter struct {
 	found       []numbered
 	ways        []Sway
 	best, rival Fit
+
+	pair  []int  // scratch: of each place its mark
+	taken []bool // and which marks are taken
 }
 
-// numbered is a mark's middle and its number, and what it costs to take a place for it:
-// people tell of the large ones, the oftener by the root of what they cost.
+// numbered is a mark's middle and its number, and how rarely somebody tells of it, as a
+// logarithm: people tell of the large ones, the oftener by the root of what they cost.
 type numbered struct {
 	mark int
 	at   Polar
 	wide float64 // turns
 	rare float64
+	ways []float64 // turns by which a deviation in each way moves it
 }
 
 // angle is a mark's angle with sways.
-func (f *fitter) angle(m numbered, by []float64) float64 {
+func (m *numbered) angle(by []float64) float64 {
 	a := m.at.Angle
-	for i, w := range f.ways {
-		a += by[i] * w(m.at.Radius)
+	for i, w := range m.ways {
+		a += by[i] * w
 	}
 	return a
 }
@@ -150,7 +159,7 @@ func (f *fitter) turn(by []float64) {
 				if math.Abs(s.Radius-m.at.Radius) > mostRadiusOff {
 					continue
 				}
-				turn := side.onDisc(s.Clock, f.angle(m, by))
+				turn := side.onDisc(s.Clock, m.angle(by))
 				pairs, ok := f.pairs(side, turn, by, i, j)
 				if !ok {
 					continue
@@ -164,8 +173,8 @@ func (f *fitter) turn(by []float64) {
 // pairs takes each place for the mark that lies nearest to it at a turn, each mark
 // once, and one place for a mark that is given.
 func (f *fitter) pairs(side Side, turn float64, by []float64, place, mark int) (pairs []int, ok bool) {
-	pairs = make([]int, len(f.seen))
-	taken := make([]bool, len(f.found))
+	pairs, taken := f.pair, f.taken
+	clear(taken)
 	taken[mark] = true
 	for i, s := range f.seen {
 		if i == place {
@@ -173,9 +182,14 @@ func (f *fitter) pairs(side Side, turn float64, by []float64, place, mark int) (
 			continue
 		}
 		nearest, least := -1, math.Inf(1)
-		for j, m := range f.found {
-			dr, da := m.at.Radius-s.Radius, math.Remainder(side.onPaper(f.angle(m, by), turn)-s.Clock, 1)
-			if d := m.off(s, da); !taken[j] && math.Abs(dr) <= mostRadiusOff && math.Abs(da) <= mostClockOff+wideOff*m.wide && d < least {
+		for j := range f.found {
+			m := &f.found[j]
+			dr := m.at.Radius - s.Radius
+			if math.Abs(dr) > mostRadiusOff {
+				continue
+			}
+			da := math.Remainder(side.onPaper(m.angle(by), turn)-s.Clock, 1)
+			if d := m.off(s, da); !taken[j] && math.Abs(da) <= mostClockOff+wideOff*m.wide && d < least {
 				nearest, least = j, d
 			}
 		}
@@ -190,13 +204,13 @@ func (f *fitter) pairs(side Side, turn float64, by []float64, place, mark int) (
 
 // along is how far a place on a mark may be off along the circle, in turns, as a standard
 // deviation: the middle of a wide mark is less sure.
-func (m numbered) along(radius float64) float64 {
+func (m *numbered) along(radius float64) float64 {
 	return math.Hypot(alongOff/(2*math.Pi*radius), wideOff*m.wide)
 }
 
 // off is how unlikely a place is of a mark, as the logarithm that counts twice: by the
 // squares of how far it is off, in deviations.
-func (m numbered) off(s Place, da float64) float64 {
+func (m *numbered) off(s Place, da float64) float64 {
 	dr, along := m.at.Radius-s.Radius, m.along(s.Radius)
 	return dr*dr/(radiusOff*radiusOff) + da*da/(along*along) + 2*math.Log(along*2*math.Pi*s.Radius/alongOff) + m.rare
 }
@@ -217,7 +231,7 @@ func (f *fitter) fit(side Side, turn float64, by []float64, pairs []int) Fit {
 	}
 	row := make([]float64, n+1)
 	left := func(i int) float64 { // turns by which a mark is off its place
-		d := math.Remainder(side.onPaper(f.angle(f.found[pairs[i]], by), turn)-f.seen[i].Clock, 1)
+		d := math.Remainder(side.onPaper(f.found[pairs[i]].angle(by), turn)-f.seen[i].Clock, 1)
 		if side == Label {
 			d = -d
 		}
@@ -226,8 +240,8 @@ func (f *fitter) fit(side Side, turn float64, by []float64, pairs []int) Fit {
 	for i, s := range f.seen {
 		w := 1 / f.found[pairs[i]].along(s.Radius)
 		row[0], row[n] = w, -w*left(i)
-		for k, way := range f.ways {
-			row[1+k] = w * way(f.found[pairs[i]].at.Radius)
+		for k, way := range f.found[pairs[i]].ways {
+			row[1+k] = w * way
 		}
 		for p := range a {
 			for q := range a[p] {
@@ -302,7 +316,7 @@ func (f *fitter) like(a, b Fit) bool {
 		return false
 	}
 	for _, m := range f.found {
-		if math.Abs(math.Remainder(f.angle(m, a.Sways)+a.Turn-f.angle(m, b.Sways)-b.Turn, 1)) > apart {
+		if math.Abs(math.Remainder(m.angle(a.Sways)+a.Turn-m.angle(b.Sways)-b.Turn, 1)) > apart {
 			return false
 		}
 	}

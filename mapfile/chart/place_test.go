@@ -141,7 +141,7 @@ func leastCost(seen []Place, marks []Mark) float64 {
 					c := m.middle()
 					dr, da := c.Radius-seen[i].Radius, math.Remainder(side.onPaper(c.Angle, float64(step)/3600)-seen[i].Clock, 1)
 					if used&(1<<j) == 0 && math.Abs(dr) <= mostRadiusOff && math.Abs(da) <= mostClockOff/2 {
-						try(i+1, used|1<<j, sum+numbered{at: c, wide: m.To - m.From}.off(seen[i], da))
+						try(i+1, used|1<<j, sum+(&numbered{at: c, wide: m.To - m.From}).off(seen[i], da))
 					}
 				}
 			}
