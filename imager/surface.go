@@ -110,7 +110,11 @@ func (s *Surface) find(sights map[int]*marks.Sights) {
 			if have {
 				gone = f.Compare(before, sights[r])
 				for i, m := range f.Marks {
-					if old, ok := m.Before(before); ok && float64(m.Costs) >= asItWas*float64(before.Marks[old].Costs) {
+					old, ok := m.Before(before)
+					if !ok {
+						continue
+					}
+					if left, ok := before.Marks[old].Left(sights[r]); ok && left >= asItWas {
 						last[i] = lasting[old]
 						if treated(rounds[r], m) {
 							last[i]++
@@ -132,7 +136,7 @@ func treated(r mapfile.Round, m marks.Mark) bool {
 }
 
 // After deepAfter rounds in which its place was treated and that left a mark as it was,
-// but for a twentieth of what it costs, it is said that it may not lie on the surface.
+// but for a twentieth of its blocks, it is said that it may not lie on the surface.
 const (
 	deepAfter = 2
 	asItWas   = .95

@@ -17,11 +17,11 @@ import (
 	"turnstone/mapfile/chart"
 )
 
-// plainCase is the map of a case whose disc is that of the scenario for marks: in each
-// of its rounds every block that was missing fared as it is likeliest to.
-func plainCase(t *testing.T) *mapfile.Map {
+// markedCase is the map of a case whose disc is that of a scenario for marks: in each of its
+// rounds every block that was missing fared as it is likeliest to.
+func markedCase(t *testing.T, name string) *mapfile.Map {
 	t.Helper()
-	s, err := sim.Load("../testdata/scenarios/marks/plain.json")
+	s, err := sim.Load("../testdata/scenarios/marks/" + name + ".json")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -80,7 +80,7 @@ func plainCase(t *testing.T) *mapfile.Map {
 // TestSurface: the map of a case has the marks, where there is most to win, what became
 // of the marks, and says how the disc is held.
 func TestSurface(t *testing.T) {
-	m := plainCase(t)
+	m := markedCase(t, "plain")
 	before := SurfaceOf(m, 0)
 	v := chart.View{Layer: chart.AllLayers}
 	before.into(&v)
@@ -157,7 +157,7 @@ func TestDeepMarks(t *testing.T) {
 
 // TestChartOfSurface: the drawn map has marks and region in its text and numbers.
 func TestChartOfSurface(t *testing.T) {
-	p, err := DamageMap(plainCase(t), chart.View{Round: 0, Layer: chart.AllLayers})
+	p, err := DamageMap(markedCase(t, "plain"), chart.View{Round: 0, Layer: chart.AllLayers})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -210,5 +210,37 @@ func TestGlance(t *testing.T) {
 	_, sentences, err := Glance(m)
 	if err != nil || len(sentences) != 1 || !strings.Contains(sentences[0], "at 28–29 mm, all round: 100 %") {
 		t.Errorf("Glance = %q, %v; want the ring from 28 to 29 mm", sentences, err)
+	}
+}
+
+// TestDeepAgainstTruth: of a simulated disc two arcs are too deep for what two treatments
+// take off, as damage on the label side is. The map warns of them after the second, and
+// of no other mark; and not of those of a disc that one treatment has helped.
+func TestDeepAgainstTruth(t *testing.T) {
+	m := markedCase(t, "deep")
+	warned := func(s *Surface) (costs int64, notes string) {
+		for i, x := range s.found[0].Marks {
+			if s.lasting[0][i] < deepAfter {
+				continue
+			}
+			costs += x.Costs
+			if r := x.Middle.Radius; math.Abs(r-25.2) > .5 && math.Abs(r-28.6) > .5 {
+				t.Errorf("a %s at %.2f mm is taken for deep; want only those at 25.2 and 28.6 mm", x.Kind, r)
+			}
+		}
+		return costs, strings.Join(s.deepNotes(chart.AllLayers), " ")
+	}
+	for round, want := range []bool{false, false, true} {
+		s := SurfaceOf(m, round)
+		costs, notes := warned(s)
+		if got := strings.Contains(notes, "label side"); got != want {
+			t.Errorf("after round %d: %q; a warning %v", round, notes, want)
+		}
+		if missing := s.found[0].Missing; want && 4*costs < 3*missing {
+			t.Errorf("after round %d the warning is of %d sectors; want three quarters at least of the %d that are missing", round, costs, missing)
+		}
+	}
+	if _, notes := warned(SurfaceOf(markedCase(t, "plain"), 1)); notes != "" {
+		t.Errorf("of a disc treated once: %q; want no warning", notes)
 	}
 }

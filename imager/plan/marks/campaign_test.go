@@ -267,6 +267,9 @@ func TestCampaign(t *testing.T) {
 		t.Run(filepath.Base(path), func(t *testing.T) {
 			w := load(t, path)
 			t.Log(w.measure(0))
+			for round := 1; round < len(w.sights); round++ {
+				t.Logf("news of round %d: %v", round, w.news(round))
+			}
 		})
 	}
 }

@@ -65,8 +65,8 @@ func TestNews(t *testing.T) {
 	mark := func(inner, from float64, costs int64, blocks ...int) Mark {
 		return Mark{Inner: inner, Outer: inner + .2, From: from, To: from + .05, Costs: costs, blocks: blocks}
 	}
-	before := Found{Marks: []Mark{mark(30, .1, 900, 40, 41), mark(35, .1, 800, 1, 2, 3), mark(40, .1, 700, 44, 45)}}
-	f := Found{Marks: []Mark{mark(30.1, .11, 890), mark(40, .12, 300), mark(30, .6, 200)}}
+	before := Found{Marks: []Mark{mark(30, .1, 900, 40, 41), mark(35, .1, 800, 1, 2, 3), mark(40, .1, 700, 44, 45, 60, 61)}}
+	f := Found{Marks: []Mark{mark(30.1, .11, 890, 40, 41), mark(40, .12, 300, 44, 45), mark(30, .6, 200, 46)}}
 	gone := f.Compare(before, now)
 	for i, want := range []News{Same, Shrunk, New} {
 		if got := f.Marks[i].News; got != want {
