@@ -13,27 +13,30 @@ type Unasked struct {
 	File    File
 	Missing int64 // sectors with bytes of it that are not there
 	Open    int64 // of them those that no drive was asked for since the last treatment
+
+	lacks sector.Set // the missing ones
 }
 
-// Unasked is that of each file that lacks something, most first.
-//
-// What an hour more of reading brings is not worked out of it. The plan's model (Plan,
-// Outlook) was held against what came, file by file, on the demo's disc: early in a pass
-// it hoped for ten times too much of the worst films, and after a treatment for a half of
-// what came. Of a whole disc it is told, as a range, where it is told at all.
+// Unasked is that of each file that lacks something, most first; of the wanted ones where
+// not all of the disc is wanted.
 func (f *Files) Unasked() (all []Unasked) {
 	asked := f.askedInVain()
+	wanted, err := f.WantedFiles()
+	if err != nil { // the names were good when they were said
+		return nil
+	}
 	for x := range f.All() {
-		if x.Kind != tree.Regular || x.MissingBytes == 0 {
+		if x.Kind != tree.Regular || x.MissingBytes == 0 || !wanted[x.Entry] {
 			continue
 		}
-		u := Unasked{File: x}
+		var at []sector.Range
 		for _, e := range x.Extents {
-			at := sector.Of(e.Sectors())
-			missing := at.Subtract(&f.img.good)
-			open := missing.Subtract(&asked)
-			u.Missing, u.Open = u.Missing+missing.Count(), u.Open+open.Count()
+			at = append(at, e.Sectors())
 		}
+		in := sector.Of(at...)
+		u := Unasked{File: x, lacks: in.Subtract(&f.img.good)}
+		open := u.lacks.Subtract(&asked)
+		u.Missing, u.Open = u.lacks.Count(), open.Count()
 		all = append(all, u)
 	}
 	slices.SortStableFunc(all, func(a, b Unasked) int { return cmp.Compare(b.Open, a.Open) })

@@ -32,6 +32,9 @@ Of films it tells the play time that is lost, and where: of a DVD-Video by title
 directories are missing it looks for films and other files by their content, and lists
 them apart; --found does so where none is missing, too.
 
+Where a drive has read of this surface and was not asked for all of it yet, it tells what
+an hour more should bring of each file, as a range, from the plan of the pass.
+
 --peek DIR cuts clips of 10 s at a quarter, half and three quarters of each film, without
 decoding them, to tell which film is which. --watch FILE cuts clips around the gaps, where
 rounds join, and samples, and lists them in a playlist (XSPF) that players open: nothing
@@ -166,6 +169,7 @@ func filesText(w io.Writer, files *imager.Files, films []imager.Film) {
 		all.Add(x)
 	}
 	fmt.Fprintf(w, "%s\n", tallyInWords(all))
+	wantedLine(w, files)
 	for _, t := range v.Systems {
 		fmt.Fprintf(w, "%s\n", systemInWords(t))
 	}
@@ -181,9 +185,28 @@ func filesText(w io.Writer, files *imager.Files, films []imager.Film) {
 		fmt.Fprintf(w, "%s%s\n", strings.Repeat("  ", depth), fileLine(files, x)+lostInWords(films, x))
 	}
 	filmsText(w, films)
-	unaskedText(w, files)
+	hourText(w, files)
 	foundText(w, files, films)
 	problemsText(w, files)
+}
+
+// wantedLine says how many of the wanted files are whole, where not all of the disc is
+// wanted.
+func wantedLine(w io.Writer, files *imager.Files) {
+	if !files.Choosy() {
+		return
+	}
+	wanted, err := files.WantedFiles()
+	if err != nil {
+		return // the names were good when they were said
+	}
+	var all imager.Tally
+	for x := range files.All() {
+		if wanted[x.Entry] {
+			all.Add(x)
+		}
+	}
+	fmt.Fprintf(w, "Wanted files: %s The rest is not asked for.\n", tallyInWords(all))
 }
 
 // mostIndent is how deep a listing is indented.

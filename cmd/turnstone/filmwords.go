@@ -7,7 +7,6 @@ import (
 	"strings"
 	"time"
 
-	"turnstone/device/sector"
 	"turnstone/imager"
 	"turnstone/imager/video"
 	"turnstone/imager/volume"
@@ -22,6 +21,14 @@ func playTime(d time.Duration) string {
 // lostTime is a part of a film: begun seconds count, for what is lost is not nothing.
 func lostTime(d time.Duration) string { return playTime(d + time.Second - 1) }
 
+// lostOf is that of so long a film, of which no more is lost than its length is said to be.
+func lostOf(d, length time.Duration) string {
+	if d >= length {
+		return playTime(length.Round(time.Second))
+	}
+	return lostTime(d)
+}
+
 // mostGaps is how many gaps of a film are told.
 const mostGaps = 3
 
@@ -34,7 +41,7 @@ func gapsInWords(p *video.Playback) string {
 		}
 	}
 	if len(p.Gaps) == 1 {
-		return fmt.Sprintf("%s%s at %s", about, lostTime(p.Lost()), playTime(p.Gaps[0].From))
+		return fmt.Sprintf("%s%s at %s", about, lostOf(p.Lost(), p.Length), playTime(p.Gaps[0].From))
 	}
 	var at []string
 	more := map[string]bool{} // gaps that begin in one second are one place
@@ -54,7 +61,7 @@ func gapsInWords(p *video.Playback) string {
 	if n := len(more); n > 0 {
 		where = strings.Join(at, ", ") + " and " + filesInWords(n, "more place")
 	}
-	return fmt.Sprintf("%s%s at %s", about, lostTime(p.Lost()), where)
+	return fmt.Sprintf("%s%s at %s", about, lostOf(p.Lost(), p.Length), where)
 }
 
 // filmLine is a film in a line: name, length, what it lacks.
@@ -103,12 +110,15 @@ func filmShows(x imager.Film) string {
 
 // lostInWords is the play time that a file's gaps cost, of all films in it.
 func lostInWords(films []imager.Film, x imager.File) string {
-	var lost time.Duration
+	var lost, length time.Duration
 	if x.MissingBytes > 0 {
 		for _, f := range films {
 			for _, in := range f.Files {
 				if in.Entry == x.Entry {
 					lost += f.LostIn(x)
+					if f.Play != nil {
+						length += f.Play.Length
+					}
 				}
 			}
 		}
@@ -116,7 +126,7 @@ func lostInWords(films []imager.Film, x imager.File) string {
 	if lost == 0 {
 		return ""
 	}
-	return ", " + lostTime(lost) + " of film lost"
+	return ", " + lostOf(lost, length) + " of film lost"
 }
 
 // filmsTally says how many films are whole, without a period.
@@ -264,45 +274,6 @@ func foundText(w io.Writer, files *imager.Files, films []imager.Film) {
 	if cut := files.CutOff(); cut > 0 {
 		fmt.Fprintf(w, "  and %s that begin there, and whose end is not certain\n", filesInWords(cut, "file"))
 	}
-}
-
-// unaskedText says what of the files that lack something this surface was not asked for
-// yet; nothing where that is nothing, or all of it.
-func unaskedText(w io.Writer, files *imager.Files) {
-	var told []string
-	more, asked := 0, false
-	for _, u := range files.Unasked() {
-		asked = asked || u.Open < u.Missing
-		switch {
-		case u.Open == 0:
-		case len(told) == mostGaps:
-			more++
-		default:
-			told = append(told, fmt.Sprintf("%s of %s", bytesInWords(u.Open*sector.Size), shown(u.File.Name)))
-		}
-	}
-	if len(told) == 0 || !asked {
-		return
-	}
-	if more > 0 {
-		told = append(told, "and some of "+filesInWords(more, "more file"))
-	}
-	fmt.Fprintf(w, "\nNot asked for on this surface yet: %s. How much of that an hour more brings is not known.\n", strings.Join(told, ", "))
-}
-
-// unaskedDoc is a file that lacks something, in the document of files --json.
-type unaskedDoc struct {
-	Path    string `json:"path"`
-	Missing int64  `json:"missing_sectors"`
-	Open    int64  `json:"not_asked_sectors"` // of them, on this surface
-}
-
-func unaskedDocs(files *imager.Files) []unaskedDoc {
-	docs := []unaskedDoc{}
-	for _, u := range files.Unasked() {
-		docs = append(docs, unaskedDoc{u.File.Path(), u.Missing, u.Open})
-	}
-	return docs
 }
 
 // filmDoc is a film in the document of files --json.
