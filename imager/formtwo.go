@@ -219,6 +219,15 @@ func FormTwoOf(dir string, m *mapfile.Map) *FormTwoStatus {
 	return st
 }
 
+// FormTwoMissing is the sectors of form 2 that the case in dir knows of and does not have.
+func FormTwoMissing(dir string) sector.Set {
+	s, err := loadFormTwo(dir)
+	if err != nil {
+		return sector.Set{}
+	}
+	return s.missing()
+}
+
 // checkFormTwo proves the sidecar of a case: the sectors that it calls good, or a sample
 // of them. It returns what is wrong, one sentence each, and the sectors that are.
 func checkFormTwo(dir string, every bool) (problems []string, rotten sector.Set) {

@@ -155,6 +155,8 @@ func TestCheckFormTwo(t *testing.T) {
 func FuzzFormTwoIndex(f *testing.F) {
 	f.Add([]byte(`{"sectors":[[600,2400]],"good":[[600,511]],"no_edc":0,"repaired":3}`))
 	f.Add([]byte(`{"sectors":[[-1,5]]}`))
+	f.Add([]byte(`{"sectors":[[600,2400]],"good":[[600,50]],"repaired":7,"rounds":[[600,20,0],[620,40,2]],"mended":[[610,4,9]]}`))
+	f.Add([]byte(`{"sectors":[[1048575,9223372036854775807]],"mended":[[0,1,1]]}`))
 	dir := f.TempDir()
 	f.Fuzz(func(t *testing.T, b []byte) {
 		if err := os.WriteFile(filepath.Join(dir, formTwoIndex), b, 0o600); err != nil {
@@ -165,6 +167,20 @@ func FuzzFormTwoIndex(f *testing.F) {
 			return
 		}
 		missing := s.missing()
+		for _, sets := range [][]sector.Set{s.rounds, s.mended} {
+			for n := range sets {
+				if there := sets[n].Intersect(&s.good); !there.Equal(&sets[n]) {
+					t.Errorf("%s: %v came as %d and is not good", b, sets[n], n)
+				}
+			}
+		}
+		if err := s.writeIndex(); err != nil {
+			t.Fatal(err)
+		}
+		again, err := loadFormTwo(dir)
+		if err != nil || !again.good.Equal(&s.good) || !again.sectors.Equal(&s.sectors) || again.unnoted != s.unnoted || countAll(again.mended) != countAll(s.mended) {
+			t.Errorf("%s: written and read again it is %+v, %v; want %+v", b, again, err, s)
+		}
 		if missing.Count()+s.good.Count() != s.sectors.Count() {
 			t.Errorf("%s: %d missing and %d good of %d", b, missing.Count(), s.good.Count(), s.sectors.Count())
 		}

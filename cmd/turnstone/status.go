@@ -7,6 +7,7 @@ import (
 	"io"
 	"iter"
 	"os"
+	"slices"
 	"strings"
 	"time"
 
@@ -55,7 +56,7 @@ func setupStatus(f *pflag.FlagSet) action {
 				Conflicts []imager.Dispute `json:"conflicts"`
 			}{imager.Disputes(m)})
 		case *list != "":
-			return listSectors(s.Out, m, *list)
+			return listSectors(s.Out, dir, m, *list)
 		case *asJSON:
 			return printDocument(s.Out, wholeStatus(dir, m))
 		}
@@ -79,7 +80,7 @@ func filesOfCase(dir string) string {
 
 // listSectors prints the sectors of one kind, a maximal run a line. It makes no
 // set of them: a map may have a million runs.
-func listSectors(w io.Writer, m *mapfile.Map, what string) error {
+func listSectors(w io.Writer, dir string, m *mapfile.Map, what string) error {
 	var runs iter.Seq[sector.Range]
 	switch what {
 	case "good":
@@ -90,6 +91,11 @@ func listSectors(w io.Writer, m *mapfile.Map, what string) error {
 		runs = inState(m, mapfile.Untried)
 	case "missing":
 		runs = imager.Missing(m)
+		if two := imager.FormTwoMissing(dir); !two.Empty() { // of a CD, which has few runs
+			all := sector.Of(slices.Collect(runs)...)
+			all = all.Union(&two)
+			runs = all.Runs()
+		}
 	case "conflicts":
 		disputed := m.InConflict()
 		runs = disputed.Runs()

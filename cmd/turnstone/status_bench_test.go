@@ -31,7 +31,7 @@ func BenchmarkList(b *testing.B) {
 		b.Run(what, func(b *testing.B) {
 			b.ReportAllocs()
 			for b.Loop() {
-				if err := listSectors(io.Discard, m, what); err != nil {
+				if err := listSectors(io.Discard, b.TempDir(), m, what); err != nil {
 					b.Fatal(err)
 				}
 			}

@@ -119,6 +119,7 @@ func TestVideoCD(t *testing.T) {
 	if err != nil || name != "mpeg" || seconds < 5 || seconds > 7 {
 		t.Errorf("ffprobe says %q of the film; want an MPEG stream of 6 s", probe)
 	}
+	filmOfVideoCD(t, dir, scenario, dirOfCase, film2)
 	if len(m.Passes()) != 1 || m.Passes()[0].How != imager.HowComplete {
 		t.Errorf("the pass ended %q; want %q\n%s%s", m.Passes()[0].How, imager.HowComplete, &out, &errs)
 	}

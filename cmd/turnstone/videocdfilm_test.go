@@ -1,0 +1,95 @@
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"turnstone/imager"
+)
+
+// filmOfVideoCD proves what a case of a Video CD says of its film, and that the film is as
+// whole at another station, and where it alone was wanted.
+func filmOfVideoCD(t *testing.T, dir, scenario, from string, film []byte) {
+	t.Helper()
+	do := func(want int, args ...string) string {
+		t.Helper()
+		var out, errs bytes.Buffer
+		if code := run(args, streams{strings.NewReader(""), &out, &errs}); code != want {
+			t.Fatalf("%s = %d; want %d\n%s%s", args[0], code, want, &out, &errs)
+		}
+		return out.String()
+	}
+	sizeIn := func(dir string) (size, missing int64, state string) {
+		t.Helper()
+		var d struct{ Files []fileDoc }
+		if err := json.Unmarshal([]byte(do(exitDone, "files", dir, "--json")), &d); err != nil {
+			t.Fatal(err)
+		}
+		for _, f := range d.Files {
+			if f.Path == "MPEGAV/AVSEQ01.DAT" && f.Size != nil {
+				return *f.Size, f.Missing, f.State
+			}
+		}
+		t.Fatal("files --json knows no film with a size")
+		return 0, 0, ""
+	}
+	// The directory's own size is of 2,048 bytes a sector.
+	if size, missing, state := sizeIn(from); size != int64(len(film)) || missing != 0 || state != "whole" {
+		t.Errorf("files says %d bytes, %d missing, %s; want %d, 0, whole", size, missing, state, len(film))
+	}
+	// Through a pass file.
+	file, away := filepath.Join(dir, "disc.pass"), filepath.Join(dir, "away")
+	if said := do(exitDone, "pack", from, file); !strings.Contains(said, " of form 2 from beside the image") {
+		t.Errorf("pack says %q; want sectors of form 2 told", said)
+	}
+	if said := do(exitDone, "unpack", file, away); !strings.Contains(said, " of form 2, which lie beside the image.") {
+		t.Errorf("unpack says %q; want sectors of form 2 told", said)
+	}
+	if got := extractedFilm(t, away, filepath.Join(dir, "out-away")); !bytes.Equal(got, film) {
+		t.Error("the film from a case that was unpacked is another one")
+	}
+	do(exitDone, "check", away, "--deep")
+	// Where the film alone is wanted: once what tells of it was read.
+	wanted := filepath.Join(dir, "wanted")
+	do(exitMissing, "read", wanted, "--drive", scenario+":A", "--only", "0-299")
+	size, missing, state := sizeIn(wanted)
+	if size != int64(len(film)) || missing != size || state != "damaged" {
+		t.Errorf("files of what was not read says %d bytes, %d missing, %s; want %d, all, damaged", size, missing, state, len(film))
+	}
+	sectors := fmt.Sprintf("0 of %d sectors of form 2 of the wanted films", len(film)/2324)
+	if said := do(exitDone, "want", wanted, "AVSEQ01.DAT"); !strings.Contains(said, sectors) || !strings.Contains(said, "Read them:") {
+		t.Errorf("want says %q; want %q, and how to read them", said, sectors)
+	}
+	// What another station is to read has the film's sectors, too.
+	m, err := imager.Load(wanted)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if list, want := do(exitDone, "status", wanted, "--list", "missing"), fmt.Sprintf("300+%d\n", m.Disc().Sectors-300); list != want {
+		t.Errorf("status --list missing gives %q; want %q", list, want)
+	}
+	do(exitDone, "read", wanted, "--drive", scenario+":A")
+	if m, err = imager.Load(wanted); err != nil {
+		t.Fatal(err)
+	}
+	st := wholeStatus(wanted, m)
+	if st.Wanted == nil || st.Missing() != 0 || st.FormTwo.Wanted == nil || st.FormTwo.Wanted.Good != int64(len(film)/2324) {
+		t.Errorf("status after it: %+v, of form 2 %+v; want the film, and nothing missing", st.Wanted, st.FormTwo)
+	}
+	if said := do(exitDone, "status", wanted); !strings.Contains(said, "sectors of form 2 of the wanted films are beside the image") {
+		t.Errorf("status says %q; want the wanted film told", said)
+	}
+	var out, errs bytes.Buffer
+	to := filepath.Join(dir, "out-wanted")
+	if code := run([]string{"extract", wanted, to, "AVSEQ01.DAT"}, streams{strings.NewReader(""), &out, &errs}); code != exitDone {
+		t.Errorf("extract = %d; want %d\n%s%s", code, exitDone, &out, &errs)
+	}
+	if got, err := os.ReadFile(filepath.Join(to, "MPEGAV", "AVSEQ01.DAT")); err != nil || !bytes.Equal(got, film) {
+		t.Errorf("the film that alone was wanted is another one, or not there (%v)", err)
+	}
+}
