@@ -79,10 +79,11 @@
 // The map knows nothing of them. A raw sector says itself where it is from and proves itself
 // by its error-detection code, where it has one; the checksum is for those that have none.
 //
-// Raw readings of sectors that are missing stay where they are. They are of use only where
-// the disc is, to the drives that go on from them: they are bound to the station's rounds
-// and drives, of which another has none, most are wrong, and with them anybody could bring
-// in a sector made up as easily as with a sector, but unnoticed. What they come to travels.
+// Raw readings of sectors that are still missing stay where they are. They would have to be
+// put together where they arrive, by a pass that no drive runs. They are noted by a station's
+// rounds and drives, of which another has none: neither what a drive has been asked for
+// could be told of them, nor how a sector was come by. And they are many, up to eight of a
+// sector, with 2646 bytes each, most of which come to nothing.
 //
 // # Versions
 //
