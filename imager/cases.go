@@ -69,7 +69,7 @@ func ListCase(dir string) Listed {
 		return l
 	}
 	l.InUse = user != nil
-	l.Status, l.Next = StatusOf(m), Advise(m)
+	l.Status, l.Next = StatusIn(dir, m), Advise(m)
 	l.Files, l.Films = wantedTally(dir)
 	return l
 }

@@ -219,6 +219,13 @@ func FormTwoOf(dir string, m *mapfile.Map) *FormTwoStatus {
 	return st
 }
 
+// StatusIn is where the case in dir, of this map, stands, with what lies beside its image.
+func StatusIn(dir string, m *mapfile.Map) Status {
+	st := StatusOf(m)
+	st.FormTwo = FormTwoOf(dir, m)
+	return st
+}
+
 // FormTwoMissing is the sectors of form 2 that the case in dir knows of and does not have.
 func FormTwoMissing(dir string) sector.Set {
 	s, err := loadFormTwo(dir)

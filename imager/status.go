@@ -27,7 +27,7 @@ type Status struct {
 	Seen *mapfile.Seen `json:"seen"`
 
 	// FormTwo is where it stands with sectors of 2,324 bytes; null where the disc has
-	// none. StatusOf leaves it to FormTwoOf.
+	// none. StatusOf leaves it to StatusIn.
 	FormTwo *FormTwoStatus `json:"form2"`
 
 	// Watched is that somebody has watched what there is; null where nobody said so.

@@ -40,23 +40,25 @@ func caseRow(l imager.Listed) []string {
 		next = "a pass runs now"
 	} else if c := l.Status.Closing; c != nil {
 		next = closingInShort(*c, time.Now())
-	} else if len(l.Next) > 0 {
-		next = strings.TrimSuffix(l.Next[0].What, ".")
+	} else if do := besideFirst(l.Status, l.Next); len(do) > 0 {
+		next = strings.TrimSuffix(do[0].What, ".")
 	}
 	return []string{shown(l.Name), thereInWords(l), wholeInWords(l), roundInShort(l.LastRound()), next}
 }
 
-// thereInWords is how much of what is wanted is in the image.
+// thereInWords is how much of what is wanted is in the image, or beside it.
 func thereInWords(l imager.Listed) string {
 	st := l.Status
 	good, all := st.Wants()
+	goodBeside, allBeside := st.FormTwo.Wants()
+	good, all = good+goodBeside, all+allBeside
 	switch {
 	case st.Disc.Sectors == 0:
 		return "not recognised yet"
 	case st.Conflicts > 0:
 		return fmt.Sprintf("%s, %s in conflict", share(good, all), thousands(st.Conflicts))
-	case st.Missing() > 0:
-		return fmt.Sprintf("%s, %s missing", share(good, all), thousands(st.Missing()))
+	case good < all:
+		return fmt.Sprintf("%s, %s missing", share(good, all), thousands(all-good))
 	}
 	return "all of it"
 }

@@ -62,7 +62,7 @@ func closeCase(dir, until, by string, s streams) (err error) {
 		return err
 	}
 	tell(s.Out, "Closed; image and files are kept until %s.\n", dayInWords(until))
-	tell(s.Out, "%s", standing(imager.StatusOf(c.Map())))
+	tell(s.Out, "%s", standing(imager.StatusIn(dir, c.Map())))
 	tell(s.Out, "The pages to hand over: turnstone report %s. After that day: turnstone discard %s\n", shellWord(dir), shellWord(dir))
 	return nil
 }

@@ -137,7 +137,7 @@ func read(dir string, o readOptions, s streams) error {
 		return interrupted(err, s)
 	}
 	if o.survey > 0 {
-		return concludeSurvey(out.Map, o, out.Ending, err, s)
+		return concludeSurvey(dir, out.Map, o, out.Ending, err, s)
 	}
 	return conclude(out.Map, dir, o, out.Ending, err, s)
 }
@@ -177,7 +177,7 @@ func interrupted(err error, s streams) error {
 // case stands by its files: what memory says of it may not be there.
 func explain(err error, dir string, o readOptions, s streams) error {
 	if m, lerr := imager.Load(dir); lerr == nil {
-		if st := wholeStatus(dir, m); o.json {
+		if st := imager.StatusIn(dir, m); o.json {
 			if jerr := printDocument(s.Out, st); jerr != nil {
 				return errors.Join(err, jerr)
 			}
@@ -196,7 +196,7 @@ func nothingDone(err error) bool {
 
 // conclude says where the case stands after a pass, and how to go on.
 func conclude(m *mapfile.Map, dir string, o readOptions, end imager.Ending, nothing error, s streams) error {
-	st := wholeStatus(dir, m)
+	st := imager.StatusIn(dir, m)
 	if o.json {
 		if err := printDocument(s.Out, st); err != nil {
 			return err

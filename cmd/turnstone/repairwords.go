@@ -5,15 +5,7 @@ import (
 	"strings"
 
 	"turnstone/imager"
-	"turnstone/mapfile"
 )
-
-// wholeStatus is where a case stands, with what lies beside its image.
-func wholeStatus(dir string, m *mapfile.Map) imager.Status {
-	st := imager.StatusOf(m)
-	st.FormTwo = imager.FormTwoOf(dir, m)
-	return st
-}
 
 // formTwoStands says where a case stands with sectors of 2,324 bytes; "" where its disc
 // has none.

@@ -58,9 +58,9 @@ func setupStatus(f *pflag.FlagSet) action {
 		case *list != "":
 			return listSectors(s.Out, dir, m, *list)
 		case *asJSON:
-			return printDocument(s.Out, wholeStatus(dir, m))
+			return printDocument(s.Out, imager.StatusIn(dir, m))
 		}
-		st := wholeStatus(dir, m)
+		st := imager.StatusIn(dir, m)
 		tell(s.Out, "%s%s", closingInWords(st.Closing, dir, time.Now()), statusText(dir, st, glance(m, s), filesOfCase(dir), imager.Advise(m)))
 		return nil
 	}

@@ -71,7 +71,7 @@ func stop(dir string, s streams) error {
 		return err
 	}
 	tell(s.Out, "The pass of process %d was ended; what came is saved. Don't load the disc again until you know the noise.\n", user.PID)
-	tell(s.Out, "%s", standing(imager.StatusOf(m)))
+	tell(s.Out, "%s", standing(imager.StatusIn(dir, m)))
 	return nil
 }
 

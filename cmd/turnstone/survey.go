@@ -72,9 +72,9 @@ func setupSurvey(f *pflag.FlagSet) action {
 }
 
 // concludeSurvey says what the samples of a pass tell.
-func concludeSurvey(m *mapfile.Map, o readOptions, end imager.Ending, nothing error, s streams) error {
+func concludeSurvey(dir string, m *mapfile.Map, o readOptions, end imager.Ending, nothing error, s streams) error {
 	if o.json {
-		return printDocument(s.Out, imager.StatusOf(m))
+		return printDocument(s.Out, imager.StatusIn(dir, m))
 	}
 	switch {
 	case nothing != nil:
@@ -85,7 +85,7 @@ func concludeSurvey(m *mapfile.Map, o readOptions, end imager.Ending, nothing er
 	for _, line := range forecastInWords(m) {
 		tell(s.Out, "%s\n", line)
 	}
-	tell(s.Out, "%s", standing(imager.StatusOf(m)))
+	tell(s.Out, "%s", standing(imager.StatusIn(dir, m)))
 	if end.Failed() {
 		return codeError(exitDrive)
 	}

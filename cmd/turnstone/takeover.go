@@ -152,7 +152,7 @@ func brokenText(from imager.Brought) string {
 // standAfter says where the case stands, and gives the exit code: bad tells that
 // something was not as its checksums say.
 func standAfter(m *mapfile.Map, dir string, bad, asJSON bool, s streams) error {
-	st := wholeStatus(dir, m)
+	st := imager.StatusIn(dir, m)
 	if asJSON {
 		if err := printDocument(s.Out, st); err != nil {
 			return err

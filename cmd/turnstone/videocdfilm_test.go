@@ -65,6 +65,9 @@ func filmOfVideoCD(t *testing.T, dir, scenario, from string, film []byte) {
 	if said := do(exitDone, "want", wanted, "AVSEQ01.DAT"); !strings.Contains(said, sectors) || !strings.Contains(said, "Read them:") {
 		t.Errorf("want says %q; want %q, and how to read them", said, sectors)
 	}
+	if said, want := thereInWords(imager.ListCase(wanted)), fmt.Sprintf("0 %%, %d missing", len(film)/2324); said != want {
+		t.Errorf("a list of cases says %q of it; want %q", said, want)
+	}
 	// What another station is to read has the film's sectors, too.
 	m, err := imager.Load(wanted)
 	if err != nil {
@@ -77,7 +80,7 @@ func filmOfVideoCD(t *testing.T, dir, scenario, from string, film []byte) {
 	if m, err = imager.Load(wanted); err != nil {
 		t.Fatal(err)
 	}
-	st := wholeStatus(wanted, m)
+	st := imager.StatusIn(wanted, m)
 	if st.Wanted == nil || st.Missing() != 0 || st.FormTwo.Wanted == nil || st.FormTwo.Wanted.Good != int64(len(film)/2324) {
 		t.Errorf("status after it: %+v, of form 2 %+v; want the film, and nothing missing", st.Wanted, st.FormTwo)
 	}

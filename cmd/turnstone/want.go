@@ -94,7 +94,7 @@ func showWanted(dir string, s streams) (err error) {
 
 // wantedText is what is wanted and how much of it there is.
 func wantedText(files *imager.Files, m *mapfile.Map, dir string) string {
-	st := wholeStatus(dir, m)
+	st := imager.StatusIn(dir, m)
 	if st.Wanted == nil {
 		return "Everything is wanted.\n"
 	}
