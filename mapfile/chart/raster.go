@@ -17,7 +17,7 @@ type raster struct {
 	top   float64 // of the scene, in pixels
 
 	edges  []edge
-	active []int
+	active []int // by where they were crossed last
 	cover  []float32 // by pixel of a row; behind them one more
 	cross  []crossing
 }
@@ -34,7 +34,19 @@ type edge struct {
 
 type crossing struct {
 	x    float64
+	edge int
 	sign int8
+}
+
+// before is the order of crossings. No place is NaN.
+func (c crossing) before(o crossing) int {
+	switch {
+	case c.x < o.x:
+		return -1
+	case c.x > o.x:
+		return 1
+	}
+	return 0
 }
 
 // writePNG writes scenes one below the other as a PNG (ISO/IEC 15948) that is so
@@ -119,17 +131,16 @@ func (r *raster) fill(p paint, evenOdd bool) {
 				next++
 			}
 			r.cross = r.cross[:0]
-			kept := r.active[:0]
 			for _, i := range r.active {
-				e := &r.edges[i]
-				if e.end <= at {
-					continue
+				if e := &r.edges[i]; e.end > at {
+					r.cross = append(r.cross, crossing{e.x + (at-e.y)*e.slope, i, e.sign})
 				}
-				kept = append(kept, i)
-				r.cross = append(r.cross, crossing{e.x + (at-e.y)*e.slope, e.sign})
 			}
-			r.active = kept
-			slices.SortFunc(r.cross, func(a, b crossing) int { return cmp.Compare(a.x, b.x) })
+			slices.SortFunc(r.cross, crossing.before) // nearly sorted: few lines cross from one row to the next
+			r.active = r.active[:0]
+			for _, c := range r.cross {
+				r.active = append(r.active, c.edge)
+			}
 			winding := 0
 			for i, c := range r.cross {
 				if evenOdd {
