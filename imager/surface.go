@@ -43,7 +43,8 @@ func surfaceOf(m *mapfile.Map, round int, h *mapfile.Held) *Surface {
 	s.nominal = s.shape.Layers[0].Track
 	sights := map[int]*marks.Sights{}
 	var all []*marks.Sights
-	for r := max(0, round-mostRounds+1); r <= round; r++ {
+	last := min(len(m.Rounds())-1, max(round, mostRounds-1)) // so that the maps of all rounds are turned alike
+	for r := max(0, round-mostRounds+1); r <= last; r++ {
 		if r == round || read(m, r) {
 			sights[r] = marks.After(m, r)
 			all = append(all, sights[r])

@@ -14,7 +14,7 @@ var (
 	blue      = rgb{0x00, 0x72, 0xB2}
 	vermilion = rgb{0xD5, 0x5E, 0x00}
 	outline   = rgb{0x3D, 0x1B, 0x00} // round what is missing: vermilion darkened
-	body      = rgb{0xE9, 0xE9, 0xE7} // the disc where nothing is recorded
+	body      = rgb{0xC8, 0xC8, 0xC5} // the disc where nothing is recorded: in grey print darker than what is good
 	faint     = rgb{0x77, 0x77, 0x77} // edges, ticks
 )
 
@@ -104,7 +104,7 @@ var lossSteps = []struct {
 	words string
 }{
 	{0, paint{mix(blue, paper, 0.10), plain, ink}, "stops under a tenth of the blocks that pass"},
-	{0.10, paint{mix(ink, paper, 0.20), plain, ink}, "a tenth to a quarter"},
+	{0.10, paint{mix(ink, paper, 0.10), falling, ink}, "a tenth to a quarter"},
 	{0.25, paint{mix(ink, paper, 0.38), rising, ink}, "a quarter to a half"},
 	{0.50, paint{mix(ink, paper, 0.58), closeLines, ink}, "a half to three quarters"},
 	{0.75, paint{mix(ink, paper, 0.88), plain, ink}, "more than three quarters"},

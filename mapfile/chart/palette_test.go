@@ -1,6 +1,7 @@
 package chart
 
 import (
+	"fmt"
 	"math"
 	"testing"
 )
@@ -164,5 +165,22 @@ func TestClassesDiffer(t *testing.T) {
 			t.Errorf("loss step %d is not darker than the one before", i)
 		}
 		last = l
+	}
+}
+
+// Where nothing is recorded looks like nothing else, in a grey print too: what has no
+// pattern either differs in lightness.
+func TestNothingRecordedDiffers(t *testing.T) {
+	others := map[string]paint{"what is missing": paintOf(class{kind: failed}, 0)}
+	for n := range tints {
+		others[fmt.Sprintf("class %d of won sectors", n)] = paintOf(class{kind: won}, n)
+	}
+	for _, s := range lossSteps {
+		others[s.words] = s.paint
+	}
+	for name, p := range others {
+		if p.hatch == plain && contrast(p.base, body) < 1.2 {
+			t.Errorf("%s has no pattern, and differs from the disc by %.2f; want 1.2 at least", name, contrast(p.base, body))
+		}
 	}
 }

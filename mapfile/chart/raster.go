@@ -17,7 +17,7 @@ type raster struct {
 	top   float64 // of the scene, in pixels
 
 	edges  []edge
-	active []int // by where they were crossed last
+	active []int     // by where they were crossed last
 	cover  []float32 // by pixel of a row; behind them one more
 	cross  []crossing
 }

@@ -23,8 +23,11 @@ func newAxis(s *scene, sc *scale, left, width float64) axis {
 func (a axis) ticks(y float64) {
 	a.stroke(hair, ink, []point{{a.left, y}, {a.left + a.width, y}})
 	every := 2
-	if a.scale.blind {
-		every = max(1, len(a.scale.bins)/5)
+	switch n := len(a.scale.bins); {
+	case a.scale.blind:
+		every = max(1, n/5)
+	case n < 8:
+		every = 1
 	}
 	var marks [][]point
 	for i := 0; i <= len(a.scale.bins) && len(a.scale.bins) > 0; i++ {
