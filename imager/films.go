@@ -245,15 +245,18 @@ func (f *Files) film(x File) (Film, error) {
 }
 
 // recorders tells whether a file is the long stream of a camcorder's or recorder's disc,
-// with the file beside it that manages it.
+// with the file beside it that manages it, or the backup of that.
 func (f *Files) recorders(x File) bool {
 	if x.Parent == nil || !strings.EqualFold(x.Name, "VR_MOVIE.VRO") {
 		return false
 	}
 	return slices.ContainsFunc(x.Parent.Children, func(e *volume.Entry) bool {
+		if !strings.EqualFold(e.Name, "VR_MANGR.IFO") && !strings.EqualFold(e.Name, "VR_MANGR.BUP") {
+			return false
+		}
 		var head [12]byte
 		n, _ := f.streamOf(f.of(e)).ReadAt(head[:], 0)
-		return strings.EqualFold(e.Name, "VR_MANGR.IFO") && video.RecorderInfo(head[:n])
+		return video.RecorderInfo(head[:n])
 	})
 }
 

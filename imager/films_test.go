@@ -224,3 +224,21 @@ func BenchmarkFindByContent(b *testing.B) {
 	b.ReportMetric(bare.Seconds()/ours.Seconds(), "of-read")
 	b.ReportMetric(float64(b.N)*float64(len(data))/1e6/ours.Seconds(), "MB/s-ours")
 }
+
+// Where the file that manages a recorder's disc is lost its backup says as much.
+func TestRecordersBackup(t *testing.T) {
+	manager := append([]byte("DVD_RTR_VMG0"), make([]byte, 4000)...)
+	root := vt.File{Dir: true, Children: []vt.File{{Name: "DVD_RTAV", Dir: true, Children: []vt.File{
+		{Name: "VR_MANGR.BUP", Data: manager}, {Name: "VR_MANGR.IFO", Data: manager}, {Name: "VR_MOVIE.VRO", Data: videotest.Program{Pictures: 100}.Bytes()}}}}}
+	image := vt.ISO(nil, root, vt.ISOOptions{RockRidge: true})
+	ifo, bup := placeOf(t, image, "DVD_RTAV/VR_MANGR.IFO"), placeOf(t, image, "DVD_RTAV/VR_MANGR.BUP")
+	for _, c := range []struct {
+		missing []sector.Range
+		note    bool
+	}{{nil, true}, {[]sector.Range{ifo}, true}, {[]sector.Range{bup}, true}, {[]sector.Range{ifo, bup}, false}} {
+		films := filmsOf(t, openFiles(t, caseOf(t, image, c.missing...)))
+		if len(films) != 1 || (films[0].Note != "") != c.note {
+			t.Errorf("Films() without %v = %+v; want one, with a note: %v", c.missing, films, c.note)
+		}
+	}
+}

@@ -26,7 +26,7 @@ func (f *Files) HourMore(of []Unasked) (h HourMore, ok bool) {
 		task.Only = f.m.Wanted().Sectors // what the hour goes into
 	}
 	h.Drive = f.m.Drives()[task.Drive].Name()
-	var done plan.Work
+	done := plan.Work{Later: round > 0}
 	for n, p := range f.m.Passes() {
 		if p.Round == round && p.Drive == task.Drive {
 			done.Took += time.Duration(p.Seconds * float64(time.Second))

@@ -21,6 +21,7 @@ type Work struct {
 	Came   int64 // sectors
 	Failed int64 // requests
 	Over   bool  // the pass has ended: what failed in it is not asked for once more
+	Later  bool  // the surface was treated since the first pass, and by how much it is better nobody knows
 }
 
 // Shares is what reading on with the drive should bring of each part of a disc within a
@@ -33,6 +34,9 @@ type Work struct {
 // is read before all others. What failed in a pass that goes on is not all lost: it is
 // asked for once more with all retries, or sector by sector.
 //
+// Blocks that are nearly sure are read first, so what is left of them when a pass has gone
+// on for much longer than they take is not so sure: that much of the least is believed.
+//
 // How long a failed request takes is what the drive took for one so far, with all that it
 // had to make up for: without that, an hour was expected to suffice for three.
 func (p *Plan) Shares(within time.Duration, done Work, parts []sector.Set) []Share {
@@ -42,8 +46,11 @@ func (p *Plan) Shares(within time.Duration, done Work, parts []sector.Set) []Sha
 		return shares
 	}
 	all, queue := s.prospects(p.disc.Block, done)
+	trusted := trustedAfter(done.Took, all)
 	for i := range parts {
-		shares[i] = s.share(within.Seconds(), all, queue, &parts[i], done.Over)
+		x := s.share(within.Seconds(), all, queue, &parts[i], done)
+		x.Low *= trusted
+		shares[i] = x
 	}
 	return shares
 }
@@ -54,13 +61,15 @@ const (
 	nearlySure  = .8 // chance of a block that the least counts
 	outOfStep   = 4  // deviations: blocks fail together, under one mark
 	wrongChance = .2 // by how much chances may be wrong, on the whole
+	wrongLater  = .5 // and too low after a treatment, for what failed before it counts
 	secondLook  = .5 // of what failed that comes yet, at the most: a drive with many retries gives that
 )
 
 // hopes is what there is to hope of an open block.
 type hopes struct {
 	chance, cost float64
-	worth        int // power of ten of the blocks a second that it brings; 0 chance: noWorth
+	full         float64 // of the cost what reading takes
+	worth        int     // power of ten of the blocks a second that it brings; 0 chance: noWorth
 }
 
 const noWorth = -12
@@ -96,7 +105,7 @@ func (s *byPlace) prospects(block int64, done Work) ([]*hopes, queue) {
 		}
 		x := w.look(int64(b))
 		full := s.price.block(s.zones[min(w.ring/zoneRings, len(s.zones)-1)].band)
-		h := hopes{chance: math.Exp(-x.loss), worth: noWorth}
+		h := hopes{chance: math.Exp(-x.loss), full: full, worth: noWorth}
 		h.cost = full + (1-h.chance)*max(x.cost, failure)
 		if rate := h.chance / h.cost; rate > 0 {
 			h.worth = max(noWorth, int(math.Floor(math.Log10(rate))))
@@ -107,6 +116,22 @@ func (s *byPlace) prospects(block int64, done Work) ([]*hopes, queue) {
 	return all, q
 }
 
+// trustedAfter is the share of what is nearly sure that is believed after so much work:
+// that of the time in which it would have been read, at the least speed and with its
+// failures.
+func trustedAfter(took time.Duration, all []*hopes) float64 {
+	reading := 0.0
+	for _, h := range all {
+		if h != nil && h.chance >= nearlySure {
+			reading += h.full/ladder[len(ladder)-1] + h.cost - h.full
+		}
+	}
+	if took <= 0 {
+		return 1
+	}
+	return min(1, reading/took.Seconds())
+}
+
 // portion is an open block with sectors of a part.
 type portion struct {
 	*hopes
@@ -114,7 +139,7 @@ type portion struct {
 }
 
 // share is that of one part.
-func (s *byPlace) share(limit float64, all []*hopes, q queue, part *sector.Set, over bool) Share {
+func (s *byPlace) share(limit float64, all []*hopes, q queue, part *sector.Set, done Work) Share {
 	var x Share
 	var own []portion
 	took := map[int]float64{}
@@ -152,9 +177,13 @@ func (s *byPlace) share(limit float64, all []*hopes, q queue, part *sector.Set, 
 			least.add(k)
 		}
 	}
-	x.Low = max(0, least.sum-least.doubt())
-	x.High = min(float64(x.Open), most.sum+most.doubt())
-	if !over {
+	x.Low = max(0, least.sum-least.doubt(wrongChance))
+	wrong := wrongChance
+	if done.Later {
+		wrong = wrongLater
+	}
+	x.High = min(float64(x.Open), most.sum+most.doubt(wrong))
+	if !done.Over {
 		x.High += secondLook * float64(closed)
 	}
 	return x
@@ -169,5 +198,5 @@ func (h *hoped) add(k portion) {
 	h.asked += k.sectors
 }
 
-// doubt is by how much that may be wrong.
-func (h *hoped) doubt() float64 { return outOfStep*math.Sqrt(h.spread) + wrongChance*h.asked }
+// doubt is by how much that may be wrong where chances may be so wrong.
+func (h *hoped) doubt(wrong float64) float64 { return outOfStep*math.Sqrt(h.spread) + wrong*h.asked }

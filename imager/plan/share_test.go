@@ -86,7 +86,7 @@ func sharesOf(t *testing.T, name string) (all []*said) {
 	job := ruler.Job{Disc: d, Name: "planned", Order: func(rt ruler.Task) ruler.Order {
 		p := &planned{plan: plan.New(h.task(rt)), past: &plan.Past{Round: rt.Round, Drive: rt.Drive}, deciles: &h.deciles, block: int64(rt.Info.BlockSectors)}
 		h.passes = append(h.passes, p.past)
-		return &teller{planned: p, parts: parts, all: &all,
+		return &teller{planned: p, parts: parts, all: &all, work: plan.Work{Later: rt.Round > 0},
 			moments: []time.Duration{20 * time.Second, time.Minute, 3 * time.Minute, 10 * time.Minute, 30 * time.Minute, 90 * time.Minute},
 			task: func() plan.Task {
 				task := h.task(rt)
@@ -106,6 +106,11 @@ func sharesOf(t *testing.T, name string) (all []*said) {
 	return all
 }
 
+// widest is how much of what is open the ranges may be at the most, on the whole, where
+// they should say something: the other scenarios' discs are read in seconds, or were
+// treated, and nobody knows how much better they are.
+var widest = map[string]float64{"ruined": .8, "scratched": .7}
+
 // TestShares: what an hour more brings of a file lies in the range that is given, in eight
 // of ten cases of any scenario, and in nine of ten of all; and the range says something.
 // Held against the simulator's truth, two blocks give or
@@ -115,7 +120,7 @@ func TestShares(t *testing.T) {
 	if *sharesOn != "" {
 		names = append(names, strings.Split(*sharesOn, ",")...)
 	}
-	var cases, inside, few, width float64
+	var cases, inside, few float64
 	for _, name := range names {
 		n, in, much, wide := 0., 0., 0., 0.
 		for _, x := range sharesOf(t, name) {
@@ -136,12 +141,12 @@ func TestShares(t *testing.T) {
 		if n < 20 || in < .8*n {
 			t.Errorf("%s: in %.0f of %.0f cases what came lies in the range; want 80 %%, of 20 at least", name, in, n)
 		}
-		cases, inside, few, width = cases+n, inside+in, few+much, width+wide
+		if most, ok := widest[name]; ok && wide > most*n {
+			t.Errorf("%s: the ranges are %.0f %% of what was open; want %.0f at most", name, 100*wide/n, 100*most)
+		}
+		cases, inside, few = cases+n, inside+in, few+much
 	}
 	if inside < .9*cases || few > .05*cases {
 		t.Errorf("in %.0f of %.0f cases what came lies in the range, and in %.0f below; want 90 and at most 5 %%", inside, cases, few)
-	}
-	if width > .9*cases {
-		t.Errorf("the ranges are %.0f %% of what was open; want them to say more than that", 100*width/cases)
 	}
 }
