@@ -228,7 +228,7 @@ func filmsText(w io.Writer, films []imager.Film) {
 	for _, x := range listed {
 		fmt.Fprintf(w, "  %s\n", filmLine(x))
 		if p := x.Play; p != nil && x.InSet == 0 && len(p.Takes) > 1 {
-			takesText(w, p.Takes)
+			takesText(w, p)
 		}
 	}
 }
@@ -236,12 +236,16 @@ func filmsText(w io.Writer, films []imager.Film) {
 // mostListed is how many takes of a film are listed.
 const mostListed = 40
 
-// takesText lists the takes of a film.
-func takesText(w io.Writer, takes []video.Take) {
-	for i, t := range takes[:min(len(takes), mostListed)] {
-		fmt.Fprintf(w, "    take %d at %s  %s\n", i+1, playTime(t.From), playTime(t.Length.Round(time.Second)))
+// takesText lists the takes of a film, and what each lacks.
+func takesText(w io.Writer, p *video.Playback) {
+	for i, t := range p.Takes[:min(len(p.Takes), mostListed)] {
+		lacks := ""
+		if lost := p.LostOf(t); lost > 0 {
+			lacks = ", lacks " + lostOf(lost, t.Length)
+		}
+		fmt.Fprintf(w, "    take %d at %s  %s%s\n", i+1, playTime(t.From), playTime(t.Length.Round(time.Second)), lacks)
 	}
-	if n := len(takes) - mostListed; n > 0 {
+	if n := len(p.Takes) - mostListed; n > 0 {
 		fmt.Fprintf(w, "    and %s more\n", thousands(int64(n)))
 	}
 }
@@ -303,6 +307,7 @@ type gapDoc struct {
 type takeDoc struct {
 	From    float64  `json:"from"` // seconds of play time
 	Seconds float64  `json:"seconds"`
+	Lost    float64  `json:"seconds_lost"`
 	Bytes   [2]int64 `json:"bytes"` // the first, of the film's files behind each other, and how many
 }
 
@@ -319,7 +324,7 @@ func filmDocOf(x imager.Film) filmDoc {
 			d.Gaps = append(d.Gaps, gapDoc{g.From.Seconds(), g.To.Seconds(), g.About})
 		}
 		for _, t := range p.Takes {
-			d.Takes = append(d.Takes, takeDoc{t.From.Seconds(), t.Length.Seconds(), [2]int64{t.Bytes.First, t.Bytes.Len()}})
+			d.Takes = append(d.Takes, takeDoc{t.From.Seconds(), t.Length.Seconds(), p.LostOf(t).Seconds(), [2]int64{t.Bytes.First, t.Bytes.Len()}})
 		}
 	}
 	return d

@@ -45,6 +45,14 @@ func (p *Playback) Share() float64 {
 	return 1 - min(1, float64(p.Lost())/float64(p.Length))
 }
 
+// LostOf is the play time of a take that is missing.
+func (p *Playback) LostOf(t Take) (d time.Duration) {
+	for _, g := range p.Gaps {
+		d += max(0, min(g.To, t.From+t.Length)-max(g.From, t.From))
+	}
+	return d
+}
+
 // Within is the gaps that cost bytes of a span, and the play time lost with them.
 func (p *Playback) Within(src Source, in Span) (gaps []Gap, lost time.Duration) {
 	for _, g := range p.Gaps {

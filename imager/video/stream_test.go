@@ -239,3 +239,15 @@ func TestTicksInTime(t *testing.T) {
 		}
 	}
 }
+
+// What a take lacks is the part of the gaps within it.
+func TestLostOfTake(t *testing.T) {
+	const s = time.Second
+	p := video.Playback{Length: 60 * s, Gaps: []video.Gap{{From: 5 * s, To: 6 * s}, {From: 28 * s, To: 33 * s}, {From: 59 * s, To: 60 * s}},
+		Takes: []video.Take{{Length: 30 * s}, {From: 30 * s, Length: 25 * s}, {From: 55 * s, Length: 4 * s}, {From: 59 * s, Length: s}}}
+	for i, want := range []time.Duration{3 * s, 3 * s, 0, s} {
+		if got := p.LostOf(p.Takes[i]); got != want {
+			t.Errorf("LostOf(take %d) = %v; want %v", i+1, got, want)
+		}
+	}
+}
