@@ -35,6 +35,7 @@ type Reader interface {
 	// refused with an error that says so (Info.Check). ErrFull is returned when
 	// Info.Depth requests wait already, and ErrClosed after Close or once an
 	// answer's error was the last (ReadError.Last); no request is queued then.
+	// The drive may be asked for it by several commands, one after the other.
 	Ask(r sector.Range) error
 
 	// Answer waits for the answer to the oldest request that waits, and takes it
@@ -63,14 +64,19 @@ type Answer struct {
 	// Reopen or Close, and must not be written to.
 	Data []byte
 
-	// Took is the time between the drive's taking the request up and the answer.
-	Took time.Duration
+	// Took is the time between the drive's taking the request up and the answer. Last
+	// is how much of it the last command took, which is the one that failed where one
+	// did; 0 where nobody knows of several.
+	Took, Last time.Duration
 
-	// Weak tells that all sectors of Data came, but some only after the drive
-	// had repeated or corrected more than usual (a recovered error, SPC).
-	Weak bool
+	// Weak is which sectors of Data came only after the drive had repeated or
+	// corrected more than usual (a recovered error, SPC), and those that came by the
+	// same command: in order of address.
+	Weak []sector.Range
 
-	// Err says why the rest of Asked did not come; nil when all of it came.
+	// Err says why no more came of what the drive was asked for; nil when all of that
+	// came. Sectors of Asked that are not in Data were not asked for where Err is nil,
+	// else those behind Err.Asked.
 	Err *ReadError
 }
 
@@ -182,6 +188,14 @@ func (i Info) Name() string {
 // returns nil. An error that is or wraps a *ReadError says what the drive did.
 type Reopener interface {
 	Reopen(ctx context.Context) error
+}
+
+// Finisher is an optional ability of a Reader: to bring what waits to an end soon.
+type Finisher interface {
+	// Finish has the drive do no more of all that waits than the command that it is
+	// at. What waits is answered within that time by what came of it, which is no
+	// error; what the command brings is in it if it ends by then.
+	Finish(within time.Duration)
 }
 
 // Settings are what a drive can be told about reading. The zero value leaves the

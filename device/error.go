@@ -69,7 +69,7 @@ func (s Sense) String() string { return fmt.Sprintf("%X/%02X/%02X", s.Key, s.ASC
 // disc failed as far as the drive tells.
 type ReadError struct {
 	Drive string       // name of the drive
-	Asked sector.Range // what was asked for; empty where that was no read
+	Asked sector.Range // what the command that failed asked for; empty where that was no read
 	Class Class
 	// At is the first sector that failed where the drive named a valid one, else
 	// -1. Sectors of Asked before it that are not in Answer.Data count as not

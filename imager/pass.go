@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"turnstone/device"
-	"turnstone/device/sector"
 	"turnstone/imager/plan"
 	"turnstone/mapfile"
 )
@@ -98,7 +97,12 @@ func (p *pass) loop(ctx context.Context) {
 		}
 		p.save()
 	}
-	wait, cancel := context.WithTimeout(context.WithoutCancel(ctx), grace)
+	within := grace
+	if f, ok := p.r.Reader.(device.Finisher); ok {
+		f.Finish(within)
+		within += grace // for what it says then
+	}
+	wait, cancel := context.WithTimeout(context.WithoutCancel(ctx), within)
 	defer cancel()
 	for len(p.asked) > 0 && p.err == nil {
 		a, err := p.r.Reader.Answer(wait)
@@ -197,12 +201,12 @@ func (p *pass) act(ctx context.Context, a device.Answer) {
 	p.since = p.c.now()
 	out := judge(req.Request, a, p.block)
 	p.plan.Note(out)
-	p.course.pace.note(out.Good, out.Took)
+	p.course.pace.note(out.Good, a.Took)
 	if a.Err == nil && p.how == "" && ctx.Err() == nil {
 		p.ask(ctx) // before the data is used: the drive has work meanwhile
 	}
 	if out.Good > 0 {
-		p.deliver(out, req.settings, a.Data[:out.Good*sector.Size])
+		p.deliver(out, req.settings, a)
 	}
 	if a.Err != nil {
 		p.rec.Failed++
@@ -211,12 +215,15 @@ func (p *pass) act(ctx context.Context, a device.Answer) {
 }
 
 // deliver puts what came into the image and into the epoch.
-func (p *pass) deliver(out plan.Outcome, settings uint8, data []byte) {
+func (p *pass) deliver(out plan.Outcome, settings uint8, a device.Answer) {
 	p.stalls = 0
 	// The drive gives sectors: what failed before is the disc's doing.
 	p.doubt.stand(&p.epoch)
 	came, _ := runs(out, settings)
-	p.put(came, data, nil)
+	came.Took = mapfile.ClassOf(cameIn(a))
+	byWeakness(came, a.Weak, func(r mapfile.Run) {
+		p.put(r, a.Data[(r.Range.First - came.Range.First).Offset():][:r.Range.Bytes()], nil)
+	})
 }
 
 // failed acts on the failed part of an answer.
@@ -226,6 +233,9 @@ func (p *pass) failed(ctx context.Context, out plan.Outcome, settings uint8, e *
 		Range: failed.Range, Took: out.Took, Text: e.Error()}
 	if failed.Range.Empty() {
 		event.Range = out.Request.Range
+		if asked := e.Asked.Intersect(event.Range); !asked.Empty() {
+			event.Range = asked
+		}
 	}
 	switch e.Class {
 	case device.Doubtful:

@@ -17,6 +17,9 @@ import (
 // once a drive was unplugged.
 var errEnd = errors.New("no bytes came, in front of the end")
 
+// Part implements child.Backend: the kernel makes as many commands of a read as it likes.
+func (d *disk) Part(r sector.Range) sector.Range { return r }
+
 // Read implements child.Backend.
 func (d *disk) Read(r sector.Range, buf []byte) child.Outcome {
 	// What is asked for, in bytes, and what has to be for it.

@@ -53,15 +53,19 @@ func beParent() {
 type drive struct {
 	Open  string // how its opening goes: "" well
 	Depth int    // 2 where it is 0
+	Piece int64  // sectors that it takes at a time; 0: all that it is asked for
+	Wild  bool   // it does so at the sectors below also where they are in a piece
+	Gate  string // a file without which the part with sector gate does not end
 }
 
 // What the drive does where one of these sectors is asked for alone.
 const (
 	hangs   = 900 // it never answers
-	crashes = 901 // the process ends
+	crashes = 950 // the process ends
 	goes    = 902 // the drive is gone
 	short   = 903 // nothing comes, without a reason
 	vague   = 904 // nor with a reason of any class
+	gate    = 300
 )
 
 var badSectors = []devicetest.Bad{{Range: sector.Span(500, 2), Class: device.Medium}}
@@ -99,8 +103,21 @@ func openTest(spec []byte) (Backend, device.Info, error) {
 	return d, info, nil
 }
 
+func (d drive) Part(r sector.Range) sector.Range {
+	if d.Piece == 0 {
+		return r
+	}
+	return sector.Span(r.First, min(d.Piece, r.Count()))
+}
+
 func (d drive) Read(r sector.Range, buf []byte) Outcome {
-	alone := r.Count() == 1
+	alone := r.Count() == 1 && d.Piece == 0 || d.Wild
+	for d.Gate != "" && r.Contains(gate) {
+		if _, err := os.Stat(d.Gate); err == nil {
+			break
+		}
+		time.Sleep(time.Millisecond)
+	}
 	for a := r.First; a < r.End; a++ {
 		good := int64(a - r.First)
 		switch {

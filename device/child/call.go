@@ -29,17 +29,20 @@ func (r *Reader) Call(ctx context.Context, op string, arg []byte) ([]byte, error
 	for {
 		mine := len(r.pending) == 1
 		head, a, err := r.await(ctx)
+		if err == errFinished {
+			continue // what was asked before was answered
+		}
 		if err != nil {
 			if n := len(r.pending); n > 0 {
 				r.pending[n-1].dropped = true
 			}
 			return nil, err
 		}
-		if head.op == opRead {
+		if head.op == opRead && !head.dropped {
 			r.ready = append(r.ready, r.judge(head, a))
 		}
 		switch {
-		case a.last != nil && head.op == opCall:
+		case a.last != nil && (head.op == opCall || head.dropped):
 			return nil, a.last
 		case r.process() == nil && head.op == opRead:
 			return nil, device.ErrClosed // the answer to the read says why

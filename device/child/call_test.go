@@ -13,7 +13,7 @@ import (
 )
 
 func TestCalls(t *testing.T) {
-	var c clock
+	var c bell
 	r := start(t, drive{}, c.afterFunc)
 	call := func(op, arg string) (string, error) {
 		b, err := r.Call(t.Context(), op, []byte(arg))

@@ -15,8 +15,18 @@
 // data of one answer, the child fills the slots of the next. Data never goes
 // through a pipe.
 //
-// A child that gives no answer within Config.Stall is killed, which works at once
-// or when its read ends, and abandoned: its pipes, its mapping and its process id
+// A request goes to the drive in parts, one command each, so that one answer, and
+// one change from the child to the parent and back, serves several. How far the
+// child has come it notes in the mapping (trail), where the parent finds it when no
+// answer comes: what the parts before brought is not lost, and only the part at
+// which the drive hangs was asked for in vain. Between two parts the child looks
+// whether the parent wants no more (Reader.Finish).
+//
+//	request  ├──────────────────────────────────────────────┤
+//	parts    ├──came──┼──came──┼──under way─▶                  not asked
+//
+// A child that is at one part for longer than Config.Stall is killed, which works at
+// once or when its read ends, and abandoned: its pipes, its mapping and its process id
 // are never used again, since the kernel may still write into that mapping.
 // Another child can open the same drive meanwhile.
 //
@@ -43,9 +53,13 @@ type Opener func(spec []byte) (Backend, device.Info, error)
 
 // Backend is an opened drive in the child. Its methods are called one at a time.
 type Backend interface {
-	// Read reads the sectors of r into buf, which is r.Bytes() long and begins at
-	// a page. Where not all came, the error's Drive and Asked are filled in by
-	// the caller.
+	// Part is the beginning of r, or all of it, that Read is to be called for: what
+	// the drive is asked for by one command.
+	Part(r sector.Range) sector.Range
+
+	// Read reads the sectors of r, a part, into buf, which is r.Bytes() long. Where
+	// not all came, the error's Drive and Asked are filled in by the caller; without
+	// an error the rest is asked for by other parts.
 	Read(r sector.Range, buf []byte) Outcome
 
 	// Call does anything else that the drive can do: see Reader.Call. An op that
@@ -59,8 +73,8 @@ type Backend interface {
 // Outcome is what became of one read.
 type Outcome struct {
 	Good int64             // leading sectors that are in the buffer
-	Weak bool              // all of them came, some with more work than usual
-	Err  *device.ReadError // why the rest did not come; nil where all came
+	Weak bool              // they came, some of them with more work than usual
+	Err  *device.ReadError // why the rest did not come
 }
 
 // Config says what child is wanted.
@@ -69,8 +83,8 @@ type Config struct {
 	Spec   []byte // what the opener is told, at most 1 MiB
 	Drive  string // what the drive is called while nothing is known of it: its node
 
-	// Stall is how long the drive may take for one request, or to be opened,
-	// before the child is abandoned.
+	// Stall is how long the drive may take for one part of a request, or to be
+	// opened, before the child is abandoned.
 	Stall time.Duration
 
 	// AfterFunc is the clock that the reader waits by: it calls f after d, on
@@ -81,6 +95,7 @@ type Config struct {
 var (
 	_ device.Reader   = (*Reader)(nil)
 	_ device.Reopener = (*Reader)(nil)
+	_ device.Finisher = (*Reader)(nil)
 )
 
 // Start opens a drive in a child. The error is a *device.OpenError where the

@@ -11,7 +11,10 @@ import (
 	"turnstone/device/sector"
 )
 
-var errStalled = errors.New("child: no answer in time")
+var (
+	errStalled  = errors.New("child: no answer in time")
+	errFinished = errors.New("child: what waits is to be answered now")
+)
 
 func (c Config) check() error {
 	switch {
@@ -43,7 +46,7 @@ func (r *Reader) open(ctx context.Context) error {
 		p.abandon()
 		return err
 	}
-	r.info, r.p, r.kept, r.slot = info, p, p, 0
+	r.info, r.p, r.kept, r.slot, r.number = info, p, p, 0, 0
 	return nil
 }
 
@@ -52,12 +55,12 @@ func (r *Reader) introduce(ctx context.Context, p *process) (device.Info, error)
 	failed := func(what string, err error) (device.Info, error) {
 		return device.Info{}, &device.OpenError{Node: r.config.Drive, What: what, Err: err}
 	}
-	stall := r.alarm(p)
-	defer stall.stop()
+	r.stall = r.alarm(p, r.config.Stall)
+	defer r.stall.stop()
 	if err := p.send(request{op: opOpen, payload: r.config.Spec}); err != nil && !errors.Is(err, syscall.EPIPE) {
 		return device.Info{}, err
 	}
-	a, err := r.next(ctx, p, stall)
+	a, err := r.next(ctx, p)
 	switch {
 	case r.isClosed():
 		return device.Info{}, device.ErrClosed

@@ -28,7 +28,8 @@ type process struct {
 	patient bool          // the replies' reads go on through interrupts
 
 	geometry
-	mapping []byte
+	mapping []byte // to be read
+	head    []byte // its front, to be written to as well
 }
 
 // launch starts a child. Its opener has to be asked for yet.
@@ -104,8 +105,13 @@ func (p *process) share(g geometry) error {
 	if err != nil {
 		return fmt.Errorf("child: memory: %w", err)
 	}
-	p.geometry, p.mapping = g, m
 	runtime.AddCleanup(p, func(m []byte) { unix.Munmap(m) }, m)
+	head, err := unix.Mmap(int(p.memory.Fd()), 0, g.headBytes(), unix.PROT_READ|unix.PROT_WRITE, unix.MAP_SHARED)
+	if err != nil {
+		return fmt.Errorf("child: memory: %w", err)
+	}
+	runtime.AddCleanup(p, func(m []byte) { unix.Munmap(m) }, head)
+	p.geometry, p.mapping, p.head = g, m, head
 	p.memory.Close()
 	p.memory = nil
 	return nil

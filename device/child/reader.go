@@ -21,7 +21,9 @@ type Reader struct {
 	pending []pending       // sent, without an answer yet, oldest first
 	ready   []device.Answer // taken off the pipe by a Call that waited for its own
 	slot    uint8           // of the next read
+	number  uint64          // of the last read that was sent to this child
 	stall   *alarm          // of the oldest pending
+	finish  *alarm          // of what waited when Finish was called; nil: it was not, or is done
 
 	closed  chan struct{} // closed by Close
 	closing sync.Once
@@ -38,8 +40,9 @@ type Reader struct {
 type pending struct {
 	op      uint8
 	slot    uint8
+	number  uint64 // of a read
 	sectors sector.Range
-	dropped bool // a call whose caller has left
+	dropped bool // a call whose caller has left, or a read that was answered already
 }
 
 // hurry is how long a child that is well may take to end.
@@ -68,7 +71,18 @@ func (r *Reader) Ask(s sector.Range) error {
 	if err := r.info.Check(s); err != nil {
 		return err
 	}
-	if r.reads()+len(r.ready) >= r.info.Depth {
+	for len(r.pending) > 0 && r.pending[0].dropped && p.readable() {
+		if _, a, err := r.await(context.Background()); err != nil || a.last != nil {
+			return device.ErrClosed
+		}
+	}
+	reads := 0 // with those that were answered before the child has
+	for _, w := range r.pending {
+		if w.op == opRead {
+			reads++
+		}
+	}
+	if reads+len(r.ready) >= r.info.Depth {
 		return device.ErrFull
 	}
 	// Slots are used in turn. Of the Depth + 1 at most Depth - 1 belong to
@@ -79,23 +93,25 @@ func (r *Reader) Ask(s sector.Range) error {
 	return nil
 }
 
-// reads is how many of the pending are reads.
-func (r *Reader) reads() int {
-	n := 0
-	for _, w := range r.pending {
-		if w.op == opRead {
-			n++
-		}
+// oldest is the oldest read that waits for its answer, and its place among the pending;
+// -1 where none does.
+func (r *Reader) oldest() (pending, int) {
+	i := slices.IndexFunc(r.pending, func(w pending) bool { return w.op == opRead && !w.dropped })
+	if i < 0 {
+		return pending{}, i
 	}
-	return n
+	return r.pending[i], i
 }
 
 // queue sends a request. Where the child has ended, it is Answer that finds out.
 func (r *Reader) queue(p *process, q request) {
+	if q.op == opRead {
+		r.number++
+	}
 	_ = p.send(q)
-	r.pending = append(r.pending, pending{op: q.op, slot: q.slot, sectors: q.sectors})
+	r.pending = append(r.pending, pending{op: q.op, slot: q.slot, number: r.number, sectors: q.sectors})
 	if len(r.pending) == 1 {
-		r.stall = r.alarm(p)
+		r.stall = r.alarm(p, r.config.Stall)
 	}
 }
 
@@ -110,18 +126,19 @@ func (r *Reader) Answer(ctx context.Context) (device.Answer, error) {
 			r.ready = r.ready[1:]
 			return a, nil
 		}
-		if r.reads() == 0 {
+		oldest, at := r.oldest()
+		if at < 0 {
 			return device.Answer{}, device.ErrIdle
 		}
-		oldest := r.pending[slices.IndexFunc(r.pending, func(w pending) bool { return w.op == opRead })]
 		head, a, err := r.await(ctx)
-		if err != nil {
+		switch {
+		case err == errFinished:
+		case err != nil:
 			return device.Answer{}, err
-		}
-		if a.last != nil {
-			a.last.Asked = oldest.sectors // where an earlier call, whose caller left, has stalled
-		}
-		if head.op == opRead || a.last != nil {
+		case a.last != nil && at > 0: // what was before has stalled: nothing of this was asked for
+			a.last.Asked, a.course, a.data = oldest.sectors, course{}, nil
+			return r.judge(oldest, a), nil
+		case at == 0 && head.op == opRead:
 			return r.judge(oldest, a), nil
 		}
 	}
@@ -139,8 +156,9 @@ func (r *Reader) isClosed() bool {
 // reply is an answer as it came, or why none did.
 type reply struct {
 	answer
-	data []byte
-	last *device.ReadError // the child was given up
+	course course // of a read
+	data   []byte
+	last   *device.ReadError // the child was given up
 }
 
 // await takes the next answer off the pipe. Where none came in time, or the child
@@ -151,24 +169,33 @@ func (r *Reader) await(ctx context.Context) (pending, reply, error) {
 	if p == nil {
 		return head, reply{}, device.ErrClosed
 	}
-	a, err := r.next(ctx, p, r.stall)
+	a, err := r.next(ctx, p)
+	for err == errStalled && r.goesOn(p, head) {
+		a, err = r.next(ctx, p)
+	}
 	switch {
 	case err == nil:
 	case err == device.ErrClosed, err == ctx.Err():
 		return head, reply{}, err
+	case err == errFinished:
+		r.takeStock(p)
+		return head, reply{}, err
 	case err == errStalled:
 		r.leave(p.abandon)
-		return head, reply{answer: answer{took: r.config.Stall}, last: r.failure(head.sectors, device.Stalled,
-			fmt.Sprintf("no answer within %v", r.config.Stall))}, nil
+		return head, r.lost(p, head, device.Stalled, fmt.Sprintf("no answer within %v", r.config.Stall)), nil
 	default:
 		text := p.lastWords(err, r.late(hurry))
 		r.leave(p.abandon)
-		return head, reply{last: r.failure(head.sectors, device.Gone, text)}, nil
+		return head, r.lost(p, head, device.Gone, text), nil
 	}
 	r.pending = r.pending[1:]
 	r.stall.stop()
 	if len(r.pending) > 0 {
-		r.stall = r.alarm(p)
+		r.stall = r.alarm(p, r.config.Stall)
+	}
+	if _, at := r.oldest(); at < 0 && r.finish != nil {
+		r.finish.stop()
+		r.finish = nil
 	}
 	data, err := p.slot(p.mapping, a.slot, a.good*sector.Size)
 	if err == nil && (a.op != head.op || a.slot != head.slot || a.op == opRead && a.good > head.sectors.Count()) {
@@ -179,7 +206,69 @@ func (r *Reader) await(ctx context.Context) (pending, reply, error) {
 		r.leave(p.abandon)
 		return head, reply{last: r.failure(head.sectors, device.Gone, err.Error())}, nil
 	}
-	return head, reply{answer: a, data: data}, nil
+	return head, reply{answer: a, course: p.course(head), data: data}, nil
+}
+
+// course is how far the child has come with a request; of a call nothing.
+func (p *process) course(w pending) course {
+	if w.op != opRead || len(p.head) == 0 {
+		return course{}
+	}
+	return p.trail(p.head, w.slot).course(w.number, w.sectors)
+}
+
+// goesOn tells whether the drive has given answers to parts of a request, and is at
+// another for less than the stall time. The alarm is set anew for that then.
+func (r *Reader) goesOn(p *process, head pending) bool {
+	c := p.course(head)
+	left := r.config.Stall - time.Duration(newClock().now()-c.began)
+	if c.parts == 0 || left <= 0 {
+		return false
+	}
+	r.stall = r.alarm(p, left)
+	return true
+}
+
+// lost is the reply to a request whose child was given up: what came of it, and which
+// part did not.
+func (r *Reader) lost(p *process, head pending, class device.Class, text string) reply {
+	c := p.course(head)
+	rep := reply{answer: answer{took: r.config.Stall}, course: c, last: r.failure(head.sectors, class, text)}
+	if class != device.Stalled {
+		rep.took = 0
+	}
+	if !c.part.Empty() {
+		rep.last.Asked = c.part
+	}
+	rep.course.last = rep.took
+	rep.data, _ = p.slot(p.mapping, head.slot, c.good*sector.Size) // it fits: no more was asked for
+	return rep
+}
+
+// Finish implements device.Finisher. The child sees between two parts that it is to do
+// no more.
+func (r *Reader) Finish(within time.Duration) {
+	p := r.process()
+	if _, at := r.oldest(); p == nil || at < 0 || r.finish != nil {
+		return
+	}
+	words(p.head)[0].Store(r.number)
+	r.finish = r.alarm(p, within)
+}
+
+// takeStock answers all reads that wait by what came of them. What the child says of
+// them later is passed over.
+func (r *Reader) takeStock(p *process) {
+	r.finish = nil
+	for i, w := range r.pending {
+		if w.op != opRead || w.dropped {
+			continue
+		}
+		c := p.course(w)
+		data, _ := p.slot(p.mapping, w.slot, c.good*sector.Size)
+		r.ready = append(r.ready, device.Answer{Asked: w.sectors, Data: data, Weak: c.weak, Took: c.last, Last: c.last})
+		r.pending[i].dropped = true
+	}
 }
 
 // leave gives the child up, if another goroutine has not, and drops what waits.
@@ -191,10 +280,12 @@ func (r *Reader) leave(end func()) {
 	if p != nil {
 		end()
 	}
-	if r.stall != nil {
-		r.stall.stop()
+	for _, a := range []*alarm{r.stall, r.finish} {
+		if a != nil {
+			a.stop()
+		}
 	}
-	r.pending = nil
+	r.pending, r.finish = nil, nil
 }
 
 func (r *Reader) failure(asked sector.Range, class device.Class, text string) *device.ReadError {
@@ -203,11 +294,14 @@ func (r *Reader) failure(asked sector.Range, class device.Class, text string) *d
 
 // judge makes an Answer of a reply to a read.
 func (r *Reader) judge(head pending, a reply) device.Answer {
-	out := device.Answer{Asked: head.sectors, Data: a.data, Took: a.took, Weak: a.flags&flagWeak != 0, Err: a.last}
+	out := device.Answer{Asked: head.sectors, Data: a.data, Took: a.took, Last: a.course.last, Weak: a.course.weak, Err: a.last}
 	switch {
 	case a.last != nil:
 	case a.flags&flagFailed != 0:
 		out.Err = r.failure(head.sectors, a.class, string(a.payload))
+		if !a.course.part.Empty() {
+			out.Err.Asked = a.course.part
+		}
 		out.Err.Sense = a.sense
 		if a.class == 0 {
 			out.Err.Class = device.Refused // a backend's mistake: nothing is known of the disc
@@ -223,9 +317,6 @@ func (r *Reader) judge(head pending, a reply) device.Answer {
 				r.leave(func() { go p.part(r.late(hurry)) })
 			}
 		}
-	case a.good < head.sectors.Count():
-		out.Err = r.failure(head.sectors, device.Refused,
-			fmt.Sprintf("%d sectors came and nothing says why the rest did not", a.good))
 	}
 	return out
 }

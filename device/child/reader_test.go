@@ -4,9 +4,9 @@ import (
 	"bufio"
 	"context"
 	"errors"
+	"fmt"
 	"os"
 	"runtime"
-	"strconv"
 	"strings"
 	"sync"
 	"testing"
@@ -19,14 +19,14 @@ import (
 	"turnstone/device/sector"
 )
 
-// clock is a clock that a test moves: what is to be done later is done when it
+// bell is a clock that a test moves: what is to be done later is done when it
 // strikes.
-type clock struct {
+type bell struct {
 	mu    sync.Mutex
 	later []func()
 }
 
-func (c *clock) afterFunc(_ time.Duration, f func()) func() bool {
+func (c *bell) afterFunc(_ time.Duration, f func()) func() bool {
 	var once sync.Once
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -39,7 +39,7 @@ func (c *clock) afterFunc(_ time.Duration, f func()) func() bool {
 }
 
 // strike does what waits.
-func (c *clock) strike() {
+func (c *bell) strike() {
 	c.mu.Lock()
 	later := c.later
 	c.later = nil
@@ -53,6 +53,13 @@ func (c *clock) strike() {
 func rush(_ time.Duration, f func()) func() bool {
 	f()
 	return func() bool { return false }
+}
+
+// ended is a context that has ended.
+func ended(t *testing.T) context.Context {
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	return ctx
 }
 
 // start opens the drive of these tests.
@@ -86,10 +93,12 @@ func take(t *testing.T, r *Reader) device.Answer {
 
 func TestConforms(t *testing.T) {
 	for _, depth := range []int{1, 2, 5} {
-		t.Run("depth "+strconv.Itoa(depth), func(t *testing.T) {
-			devicetest.Run(t, func(t *testing.T) device.Reader { return start(t, drive{Depth: depth}, nil) },
-				devicetest.Disc{Content: devicetest.Pattern, Bad: badSectors})
-		})
+		for _, piece := range []int64{0, 16, 1} {
+			t.Run(fmt.Sprintf("depth %d, %d at a time", depth, piece), func(t *testing.T) {
+				devicetest.Run(t, func(t *testing.T) device.Reader { return start(t, drive{Depth: depth, Piece: piece}, nil) },
+					devicetest.Disc{Content: devicetest.Pattern, Bad: badSectors})
+			})
+		}
 	}
 }
 
@@ -102,7 +111,7 @@ func TestAnswerSaysAll(t *testing.T) {
 		e.Text != "invented" || !errors.Is(e, unix.ENODATA) || e.Drive != "Invented" {
 		t.Errorf("answer = %d good, %#v; want 4 and what the backend said", a.Good(), e)
 	}
-	if a := take(t, r); !a.Weak || a.Err != nil {
+	if a := take(t, r); len(a.Weak) != 1 || a.Err != nil {
 		t.Errorf("answer = weak %v, %v; want weak, nil", a.Weak, a.Err)
 	}
 	ask(t, r, sector.Span(crashes, 1), sector.Span(0, 1))
@@ -142,7 +151,7 @@ func TestGoneClosesTheReader(t *testing.T) {
 }
 
 func TestStallAbandonsTheChild(t *testing.T) {
-	var c clock
+	var c bell
 	r := start(t, drive{}, c.afterFunc)
 	ask(t, r, sector.Span(0, 16), sector.Span(hangs, 1))
 	first := take(t, r)
@@ -184,12 +193,14 @@ func TestAnswerThatIsThereBeatsTheStall(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	p := &process{replies: r, geometry: geometry{1, pageBytes}, mapping: make([]byte, pageBytes)}
+	p := &process{replies: r, geometry: geometry{1, pageBytes}}
+	p.mapping = make([]byte, p.size())
+	p.head = p.mapping
 	p.in = bufio.NewReader(readerFunc(p.read))
 	one := answer{op: opRead, good: 1, at: -1}.append(nil)
 	wait := []pending{{op: opRead, sectors: sector.Span(0, 1)}}
 	reader := &Reader{p: p, closed: make(chan struct{}), pending: wait, config: Config{AfterFunc: rush}}
-	reader.stall = reader.alarm(p) // has rung
+	reader.stall = reader.alarm(p, 1) // has rung
 	ended, cancel := context.WithCancel(t.Context())
 	cancel()
 
@@ -235,7 +246,7 @@ func TestAnswersOutOfTurnAreNotBelieved(t *testing.T) {
 		r.p.replies.Close()
 		r.p.replies = replies
 		r.pending = []pending{{op: opRead, slot: 1, sectors: sector.Span(0, 1)}}
-		r.stall = r.alarm(r.p)
+		r.stall = r.alarm(r.p, time.Hour)
 		if _, err := w.Write(test.a.append(nil)); err != nil {
 			t.Fatal(err)
 		}
@@ -342,7 +353,7 @@ func TestReopenSaysWhatTheDriveDid(t *testing.T) {
 }
 
 func TestCloseWhileTheDriveHangs(t *testing.T) {
-	var c clock
+	var c bell
 	r := start(t, drive{}, c.afterFunc)
 	ask(t, r, sector.Span(hangs, 1))
 	hung := r.p

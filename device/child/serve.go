@@ -18,6 +18,7 @@ import (
 	"golang.org/x/sys/unix"
 
 	"turnstone/device"
+	"turnstone/device/sector"
 )
 
 // word is the first argument of a child, the opener's name the second.
@@ -91,6 +92,10 @@ func serve(open Opener) error {
 			return nil, device.Info{}, fmt.Errorf("child: no opener %q in this program", os.Args[2])
 		}
 	}
+	// With one P the scheduler takes it from a goroutine in a system call after 20 µs, and
+	// starts a thread to look for work, at each command; with an idle one it waits 10 ms
+	// (Go 1.26, runtime/proc.go, retake and handoffp).
+	runtime.GOMAXPROCS(max(2, runtime.GOMAXPROCS(0)))
 	var over atomic.Bool
 	go func() {
 		awaitParting(requestsFD)
@@ -99,10 +104,8 @@ func serve(open Opener) error {
 		exit(0)
 	}()
 	in := bufio.NewReader(os.NewFile(requestsFD, "requests"))
-	s := server{out: os.NewFile(answersFD, "answers")}
-	var breath breath
+	s := server{out: os.NewFile(answersFD, "answers"), clock: newClock()}
 	for {
-		breath.take()
 		q, err := readRequest(in)
 		if err == io.EOF || over.Load() {
 			break // nobody waits for what is still in the pipe
@@ -170,6 +173,9 @@ type server struct {
 	backend Backend
 	geometry
 	mapping []byte
+	reads   uint64 // requests to read, so far
+	breath  breath
+	clock   clock
 }
 
 func (s *server) open(open Opener, q request, a *answer) {
@@ -208,17 +214,26 @@ func (s *server) read(q request, a *answer) error {
 	if err != nil {
 		return err
 	}
+	s.reads++
+	t, enough := s.trail(s.mapping, q.slot), &words(s.mapping)[0]
+	t.start(s.reads)
 	began := time.Now()
-	o := s.backend.Read(q.sectors, buf)
+	inParts(s.backend, q.sectors, buf, func(part sector.Range) bool {
+		if t.full() || enough.Load() >= s.reads {
+			return false
+		}
+		s.breath.take()
+		t.begin(int64(part.First-q.sectors.First), int64(part.End-q.sectors.First), s.clock.now())
+		return true
+	}, func(part sector.Range, o Outcome) {
+		a.good += o.Good
+		t.end(a.good, o.Weak, s.clock.now())
+		if e := o.Err; e != nil {
+			a.flags |= flagFailed
+			a.class, a.sense, a.at, a.errno, a.payload = e.Class, e.Sense, e.At, errnoOf(e.Err), []byte(e.Text)
+		}
+	})
 	a.took = time.Since(began)
-	a.good = o.Good
-	if o.Weak {
-		a.flags |= flagWeak
-	}
-	if e := o.Err; e != nil {
-		a.flags |= flagFailed
-		a.class, a.sense, a.at, a.errno, a.payload = e.Class, e.Sense, e.At, errnoOf(e.Err), []byte(e.Text)
-	}
 	return nil
 }
 

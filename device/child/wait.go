@@ -18,16 +18,16 @@ import (
 // early by an interrupt, which says only that one of its reasons to end has come
 // true; the reasons are looked at then.
 
-// alarm is one of them: the drive has taken too long.
+// alarm is two of them: the drive has taken too long, and Finish wants an end.
 type alarm struct {
 	rung atomic.Bool
 	stop func() bool
 }
 
-// alarm rings after the stall time and interrupts what waits for p then.
-func (r *Reader) alarm(p *process) *alarm {
+// alarm rings after d and interrupts what waits for p then.
+func (r *Reader) alarm(p *process, d time.Duration) *alarm {
 	a := &alarm{}
-	a.stop = r.config.AfterFunc(r.config.Stall, func() {
+	a.stop = r.config.AfterFunc(d, func() {
 		a.rung.Store(true)
 		p.interrupt()
 	})
@@ -42,15 +42,18 @@ func (r *Reader) late(d time.Duration) <-chan struct{} {
 }
 
 // next waits for the next answer. An answer that is there beats the reasons to
-// wait no longer: device.ErrClosed, errStalled, and ctx's error. Other errors are
-// the pipe's, io.EOF where the child ended.
-func (r *Reader) next(ctx context.Context, p *process, stall *alarm) (answer, error) {
+// wait no longer: device.ErrClosed, errStalled, errFinished, and ctx's error. Other
+// errors are the pipe's, io.EOF where the child ended.
+func (r *Reader) next(ctx context.Context, p *process) (answer, error) {
 	if ctx.Done() != nil {
 		defer context.AfterFunc(ctx, p.interrupt)()
 	}
 	for {
-		if stall.rung.Load() && !p.readable() {
+		if r.stall.rung.Load() && !p.readable() {
 			return answer{}, errStalled
+		}
+		if r.finish != nil && r.finish.rung.Load() && !p.readable() {
+			return answer{}, errFinished
 		}
 		_, err := p.in.Peek(1)
 		switch {

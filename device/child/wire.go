@@ -37,10 +37,9 @@ const (
 )
 
 const (
-	flagWeak = 1 << iota
-	flagFailed
+	flagFailed      = 1 << iota
 	flagUnsupported // the error of a call is device.ErrUnsupported
-	flagsKnown      = flagWeak | flagFailed | flagUnsupported
+	flagsKnown      = flagFailed | flagUnsupported
 )
 
 type request struct {
@@ -148,8 +147,13 @@ type openFailure struct {
 	NoDisc           bool
 }
 
-// geometry is how the mapping is divided: into slots of whole pages, one more
+// geometry is how the mapping is divided: a page in which the parent says what is
+// enough, a page for the trail of each slot, and the slots, of whole pages, one more
 // than requests may wait.
+//
+//	│ enough │ trail │ trail │ trail │ slot │ slot │ slot │
+//
+// Enough is the number of a request: it and those before are not to be gone on with.
 type geometry struct{ slots, slotBytes int }
 
 const (
@@ -170,13 +174,21 @@ func divide(i device.Info) (geometry, error) {
 	return geometry{i.Depth + 1, (bytes + pageBytes - 1) / pageBytes * pageBytes}, nil
 }
 
-func (g geometry) size() int { return g.slots * g.slotBytes }
+// headBytes is what lies in front of the slots.
+func (g geometry) headBytes() int { return (1 + g.slots) * pageBytes }
+
+func (g geometry) size() int { return g.headBytes() + g.slots*g.slotBytes }
+
+// trail is that of a slot; head is the mapping, or its front alone.
+func (g geometry) trail(head []byte, slot uint8) trail {
+	return words(head[(1+int(slot))*pageBytes:][:pageBytes])
+}
 
 // slot is the part of the mapping that one request of n bytes uses.
 func (g geometry) slot(mapping []byte, slot uint8, n int64) ([]byte, error) {
 	if int(slot) >= g.slots || n < 0 || n > int64(g.slotBytes) {
 		return nil, fmt.Errorf("child: %d bytes in slot %d of %d slots of %d bytes", n, slot, g.slots, g.slotBytes)
 	}
-	at := int(slot) * g.slotBytes
+	at := g.headBytes() + int(slot)*g.slotBytes
 	return mapping[at : at+int(n) : at+int(n)], nil
 }

@@ -20,7 +20,7 @@ var requests = []request{
 
 var answers = []answer{
 	{op: opOpen, at: -1, payload: []byte(`{"Sectors":5}`)},
-	{op: opRead, slot: 1, flags: flagWeak, good: 128, took: time.Second, at: -1},
+	{op: opRead, slot: 1, good: 128, took: time.Second, at: -1},
 	{op: opRead, slot: 16, flags: flagFailed, class: device.Track, sense: device.Sense{Key: 3, ASC: 2}, errno: 5,
 		good: 3, took: 1, at: 4_000_003, payload: []byte("EIO: input/output error")},
 	{op: opCall, flags: flagFailed | flagUnsupported, at: -1},

@@ -196,7 +196,9 @@ func (f *Fake) serve() device.Answer {
 	good := r.Count()
 	switch {
 	case a.Err == nil:
-		a.Weak = f.weak(r)
+		if f.weak(r) {
+			a.Weak = []sector.Range{r}
+		}
 	case f.o.NamesAddress && class != device.Gone && class != device.Changed:
 		good = int64(bad - r.First)
 	default:

@@ -183,8 +183,12 @@ func (d *opened) describe(s spec) error {
 // nothing, and where all is bad each one fails in its own time.
 const mostRead = 128
 
-// A request is one READ: what several of them had brought before the drive stalled at a
-// later one would be lost, and asked for again.
+// mostAsked bounds one request to a child: 768 KiB, which are eight READs of what USB
+// takes. Each READ by itself would cost the way to the child and back.
+const mostAsked = 384
+
+// several is the sectors of a request that is as many READs as that allows.
+func several(read int) int { return max(1, mostAsked/read) * read }
 
 // largest is how many sectors one READ and one request may have where the host takes
 // commands of limit bytes: whole blocks, 48 of the 60 sectors that USB takes. A host

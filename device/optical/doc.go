@@ -39,14 +39,16 @@
 //
 // # What is good
 //
-// One READ(10) for each request: whole error-correction blocks, as many as the host
-// takes in one command (of the 60 sectors that USB takes 48). Only a drive that finds a
-// READ too long (5/24/00) is asked for half, and half again, from then on. Of a request's
-// sectors those are good that came
+// READ(10) of whole error-correction blocks, as many as the host takes in one command (of
+// the 60 sectors that USB takes 48). Only a drive that finds a READ too long (5/24/00) is
+// asked for half, and half again, from then on. A request to a child is several of them,
+// 768 KiB, for the way to the child and back costs as much as a READ on a slow machine;
+// each is judged by itself, and what the first have brought is kept whatever becomes of
+// the next (package child). Of a READ's sectors those are good that came
 //
-//	with status GOOD, or with a recovered error (which makes the request weak), or
+//	with status GOOD, or with a recovered error (which makes all of them weak), or
 //	before the address that the drive names as failing, when it names one within the
-//	request,
+//	READ,
 //
 // and that show in memory: each sector of it is stamped before, so that one counts
 // only where the stamp has gone, whatever drive, bridge and kernel say that came. Data

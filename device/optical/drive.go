@@ -6,6 +6,7 @@ import (
 	"errors"
 	"sync"
 	"syscall"
+	"time"
 
 	"turnstone/device"
 	"turnstone/device/child"
@@ -32,6 +33,7 @@ type Drive struct {
 var (
 	_ device.Reader         = (*Drive)(nil)
 	_ device.Reviver        = (*Drive)(nil)
+	_ device.Finisher       = (*Drive)(nil)
 	_ device.Setter         = (*Drive)(nil)
 	_ device.Restorer       = (*Drive)(nil)
 	_ device.Ejector        = (*Drive)(nil)
@@ -125,6 +127,9 @@ func (d *Drive) Ask(s sector.Range) error { return d.current().Ask(s) }
 
 // Answer implements device.Reader.
 func (d *Drive) Answer(ctx context.Context) (device.Answer, error) { return d.current().Answer(ctx) }
+
+// Finish implements device.Finisher.
+func (d *Drive) Finish(within time.Duration) { d.current().Finish(within) }
 
 // Close implements device.Reader.
 func (d *Drive) Close() error {

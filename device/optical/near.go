@@ -100,10 +100,10 @@ func (d *Near) Answer(ctx context.Context) (device.Answer, error) {
 		d.data = make([]byte, r.Bytes())
 	}
 	began := d.clock()
-	out := d.backend.Read(r, d.data[:r.Bytes()])
-	a := device.Answer{Asked: r, Data: d.data[:out.Good*sector.Size], Weak: out.Weak, Err: out.Err, Took: d.clock() - began}
+	a := child.Read(d.backend, r, d.data[:r.Bytes()])
+	a.Took = d.clock() - began
 	if a.Err != nil {
-		a.Err.Drive, a.Err.Asked = d.info.Name(), r
+		a.Err.Drive = d.info.Name()
 		if a.Err.Last() {
 			d.over, d.waiting = true, nil
 		}

@@ -111,6 +111,7 @@ func serve(b []byte, dial dialer) (child.Backend, device.Info, error) {
 	if err != nil {
 		return nil, device.Info{}, errors.Join(err, t.Close())
 	}
+	d.info.MaxSectors = several(d.info.MaxSectors)
 	_, d.info.Port = devnode.Named(devnode.Sysfs, s.Node).USB()
 	return d, d.info, nil
 }

@@ -11,7 +11,13 @@ import (
 	"turnstone/device/sector"
 )
 
-// Read implements child.Backend.
+// Part implements child.Backend: what one READ asks for.
+func (d *opened) Part(r sector.Range) sector.Range {
+	return sector.Span(r.First, min(int64(d.piece), r.Count()))
+}
+
+// Read implements child.Backend. Nothing that came with an earlier READ is touched by
+// what this one finds: each was looked at by itself.
 func (d *opened) Read(r sector.Range, buf []byte) child.Outcome {
 	if f := d.trust(); f != nil {
 		return child.Outcome{Err: f.readError(r)}
@@ -20,13 +26,7 @@ func (d *opened) Read(r sector.Range, buf []byte) child.Outcome {
 		return child.Outcome{Err: err}
 	}
 	var out child.Outcome
-	for at := r.First; at < r.End && out.Err == nil; at = r.First + sector.LBA(out.Good) {
-		part := sector.Span(at, min(int64(d.piece), int64(r.End-at)))
-		good, weak, err := d.readPiece(part, buf[(at - r.First).Offset():][:part.Bytes()])
-		out.Good += good
-		out.Weak = out.Weak || weak
-		out.Err = err
-	}
+	out.Good, out.Weak, out.Err = d.readPiece(r, buf)
 	if why := d.changed(); why != "" {
 		return child.Outcome{Err: &device.ReadError{Class: device.Changed, At: -1, Text: why}}
 	}

@@ -25,7 +25,8 @@ func readOf(t testing.TB, d *opened, r sector.Range) child.Outcome {
 	for b := buf; len(b) > 0; b = b[sector.Size:] {
 		devicetest.Pattern(77, b[:sector.Size])
 	}
-	out := d.Read(r, buf)
+	a := child.Read(d, r, buf)
+	out := child.Outcome{Good: a.Good(), Weak: len(a.Weak) > 0, Err: a.Err}
 	want := make([]byte, sector.Size)
 	for i := range out.Good {
 		devicetest.Pattern(r.First+sector.LBA(i), want)

@@ -203,10 +203,10 @@ func (r *reader) Answer(ctx context.Context) (device.Answer, error) {
 	r.waiting = r.waiting[1:]
 	buf := make([]byte, s.Bytes())
 	began := r.m.Now()
-	out := r.backend.Read(s, buf)
-	a := device.Answer{Asked: s, Data: buf[:out.Good*sector.Size], Weak: out.Weak, Err: out.Err, Took: r.m.Now() - began}
+	a := child.Read(r.backend, s, buf)
+	a.Took = r.m.Now() - began
 	if a.Err != nil {
-		a.Err.Drive, a.Err.Asked = r.info.Name(), s
+		a.Err.Drive = r.info.Name()
 		if a.Err.Last() {
 			r.last, r.waiting = true, nil
 		}

@@ -187,7 +187,9 @@ func (v *Drive) Answer(ctx context.Context) (device.Answer, error) {
 	}
 	a := device.Answer{Asked: q.r, Data: v.data[:c.Good*sector.Size], Took: c.End - c.Start}
 	a.Err = v.failure(c)
-	a.Weak = weak && a.Err == nil
+	if weak && a.Err == nil {
+		a.Weak = []sector.Range{q.r}
+	}
 	if err := v.disc.content.read(q.r.First, a.Data); err != nil {
 		a.Data = nil
 		a.Err = &device.ReadError{Drive: v.info.Name(), Asked: q.r, Class: device.Refused, At: -1,

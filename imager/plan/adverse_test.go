@@ -73,7 +73,10 @@ func (f *foe) answer(q ruler.Request) device.Answer {
 			f.rung, f.good = max(0, f.rung-1), 0
 		}
 	}
-	f.head, a.Weak = b, weak && a.Err == nil
+	f.head = b
+	if weak && a.Err == nil {
+		a.Weak = []sector.Range{q.Range}
+	}
 	a.Data = f.data[:(b-first)*f.block*sector.Size]
 	a.Took = time.Duration((f.now - began) * 1e9)
 	if f.lies {

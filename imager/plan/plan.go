@@ -170,6 +170,7 @@ type Outcome struct {
 	Failed  int64          // sectors right behind them that failed; the rest counts as not asked
 	Result  mapfile.Result // of the failed ones: LostTrack, Stalled, or any other for Failed
 	Blur    bool           // the rest failed somewhere, there is no telling where: Failed is 0
+	Blurred int64          // of a blur, as many sectors behind the good ones as it covers; 0: all of the rest
 	Weak    bool           // the good ones came with more work than usual
 	Took    time.Duration
 }
@@ -280,15 +281,36 @@ func (p *Plan) Note(o Outcome) {
 		p.out = append(p.out[:i], p.out[i+1:]...)
 		o.Good = min(max(0, o.Good), r.Count())
 		o.Failed = min(max(0, o.Failed), r.Count()-o.Good)
-		if o.Blur && r.Blocks(p.disc.Block).Count() == p.disc.Block {
-			o.Failed, o.Blur = r.Count()-o.Good, false
+		if rest := o.beyondBlur(p.disc.Block); !rest.Empty() {
+			back := o.Request
+			o.Request.Range.End, back.Range = rest.First, rest
+			p.decide(o)
+			o = Outcome{Request: back}
 		}
-		if p.apart != nil {
-			p.left -= p.apart.note(o)
-		} else {
-			p.left -= p.surface.note(o)
-		}
+		p.decide(o)
 		return
+	}
+}
+
+// beyondBlur is what of a request counts as not asked behind a blur: whole blocks.
+func (o Outcome) beyondBlur(block int64) (none sector.Range) {
+	if !o.Blur || o.Blurred <= 0 {
+		return none
+	}
+	r := o.Request.Range
+	behind := sector.Range{First: r.First, End: min(r.First+sector.LBA(min(o.Good+o.Blurred, r.Count())), r.End)}
+	return sector.Range{First: behind.Blocks(block).End, End: r.End}
+}
+
+// decide passes an outcome on to the step of the order that runs.
+func (p *Plan) decide(o Outcome) {
+	if r := o.Request.Range; o.Blur && r.Blocks(p.disc.Block).Count() == p.disc.Block {
+		o.Failed, o.Blur = r.Count()-o.Good, false
+	}
+	if p.apart != nil {
+		p.left -= p.apart.note(o)
+	} else {
+		p.left -= p.surface.note(o)
 	}
 }
 

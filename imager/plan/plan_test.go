@@ -165,6 +165,49 @@ func TestSlowAnswers(t *testing.T) {
 	}
 }
 
+// TestBlurOfAPart: only the blocks that a blur covers are asked for singly; those behind
+// it were not asked for, and come as if they had never been.
+func TestBlurOfAPart(t *testing.T) {
+	for _, kind := range []string{"", "dvd"} {
+		for _, result := range []mapfile.Result{mapfile.Failed, mapfile.Stalled} {
+			d := Disc{Written: sector.Of(sector.Span(0, 98_304)), Block: 16, Largest: 384, WholeBlocks: true, Kind: kind}
+			p := New(Task{Disc: d, ToTheEnd: true})
+			var q Request
+			for q.Range.Count() < 64 {
+				var step Step
+				if q, step = p.Next(); step != Ask {
+					t.Fatalf("kind %q: Next() = %v; want a request of several blocks", kind, step)
+				}
+				if q.Range.Count() < 64 {
+					p.Note(Outcome{Request: q, Good: q.Range.Count()})
+				}
+			}
+			blur := sector.Range{First: q.Range.First + 16, End: q.Range.First + 48}
+			p.Note(Outcome{Request: q, Good: 16, Blur: true, Blurred: 32, Result: result})
+			singly, together := 0, 0
+			for {
+				q, step := p.Next()
+				if step == Done {
+					break
+				}
+				switch {
+				case blur.Covers(q.Range) && q.Range.Count() == 16:
+					singly++
+				case blur.Overlaps(q.Range):
+					t.Errorf("kind %q: %v is asked for after a blur of %v; want its blocks singly", kind, q.Range, blur)
+				case q.Range.Count() > 16:
+					together++
+				}
+				p.Note(Outcome{Request: q, Good: q.Range.Count()})
+			}
+			if singly != 2 || q.Range.Count() > 64 && together == 0 {
+				t.Errorf("kind %q, %v: %d blocks of a blur of two singly, %d other requests of several blocks; want 2, some",
+					kind, result, singly, together)
+			}
+		}
+	}
+}
+
 // TestBlur: the blocks of a request that failed as a whole are asked for singly,
 // at once; after a stall, last of all.
 func TestBlur(t *testing.T) {

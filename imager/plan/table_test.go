@@ -68,7 +68,7 @@ func (o *planned) Next() (ruler.Request, bool) {
 
 func (o *planned) Note(_ ruler.Request, a device.Answer) {
 	r := o.asked.Range
-	out := plan.Outcome{Request: o.asked, Good: a.Good(), Result: mapfile.Failed, Took: a.Took, Weak: a.Weak}
+	out := plan.Outcome{Request: o.asked, Good: a.Good(), Result: mapfile.Failed, Took: a.Took, Weak: len(a.Weak) > 0}
 	if a.Err != nil {
 		switch a.Err.Class {
 		case device.Track:

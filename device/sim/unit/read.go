@@ -116,7 +116,7 @@ func (u *Unit) readDisc(q reading, data []byte, patience time.Duration) reply {
 			p.good += a.Good()
 		}
 		at += sector.LBA(a.Good())
-		weak = weak || a.Weak
+		weak = weak || len(a.Weak) > 0
 		u.head = at
 		if a.Err == nil {
 			break
