@@ -55,8 +55,9 @@ func (p *Plan) Shares(within time.Duration, done Work, parts []sector.Set) []Sha
 	return shares
 }
 
-// Of these, and held against what came on the scenarios (TestShares): the truth lay within
-// the range in 96 cases of a hundred.
+// Held against what came on eleven scenarios (TestShares -shares), 1,565 cases in all: what
+// came lay within the range in 93 of a hundred, and below it in five; least often, in 81, on
+// the disc of four rounds and two drives.
 const (
 	nearlySure  = .8 // chance of a block that the least counts
 	outOfStep   = 4  // deviations: blocks fail together, under one mark
