@@ -2,15 +2,13 @@ package optical
 
 import (
 	"errors"
-	"os"
-	"path/filepath"
 	"slices"
-	"strings"
 	"testing"
 	"time"
 
 	"turnstone/device"
 	"turnstone/device/devnode"
+	"turnstone/device/devnode/devnodetest"
 	"turnstone/device/sector"
 )
 
@@ -110,42 +108,12 @@ func TestOptions(t *testing.T) {
 	}
 }
 
-// fakeSysfs makes a sysfs of invented drives: node, folder of its device below
-// devices, and files in the device's folder.
-type fakeDrive struct {
-	node, path string
-	files      map[string]string
+// fake is an invented drive.
+func fake(node, path string, files map[string]string) devnodetest.Drive {
+	return devnodetest.Drive{Node: node, Path: path, Files: files}
 }
 
-func fakeSysfs(t *testing.T, drives ...fakeDrive) (root string) {
-	t.Helper()
-	root = t.TempDir()
-	class := filepath.Join(root, "class/block")
-	if err := os.MkdirAll(class, 0o700); err != nil {
-		t.Fatal(err)
-	}
-	for _, d := range drives {
-		block := filepath.Join(root, "devices", d.path, "block", d.node)
-		for name, text := range d.files {
-			path := filepath.Join(block, name)
-			if strings.HasPrefix(name, "/") { // below devices
-				path = filepath.Join(root, "devices", name)
-			}
-			if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
-				t.Fatal(err)
-			}
-			if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
-				t.Fatal(err)
-			}
-		}
-		if err := os.Symlink(block, filepath.Join(class, d.node)); err != nil {
-			t.Fatal(err)
-		}
-	}
-	return root
-}
-
-// drive is a drive's folder in the fake.
+// fakeFiles are the files of one.
 func fakeFiles(vendor, model, serial, state string) map[string]string {
 	f := map[string]string{"device/vendor": vendor + "\n", "device/model": model + "   \n", "device/state": state + "\n"}
 	if serial != "" {
@@ -157,9 +125,9 @@ func fakeFiles(vendor, model, serial, state string) map[string]string {
 func TestDriveIsFoundAgain(t *testing.T) {
 	const port1, port2 = "pci0/usb1/1-1/1-1:1.0/host0/target0", "pci0/usb1/1-4/1-4.2/1-4.2:1.0/host1/target1"
 	was := device.Info{Node: "/dev/sr0"}
-	with := func(drives ...fakeDrive) string { return fakeSysfs(t, drives...) }
-	before := with(fakeDrive{"sr0", port1, fakeFiles("ACME", "DVD  X", "", "running")})
-	numbered := with(fakeDrive{"sr0", port1, fakeFiles("ACME", "DVD X", "S9", "running")})
+	with := func(drives ...devnodetest.Drive) string { return devnodetest.Sysfs(t, drives...) }
+	before := with(fake("sr0", port1, fakeFiles("ACME", "DVD  X", "", "running")))
+	numbered := with(fake("sr0", port1, fakeFiles("ACME", "DVD X", "S9", "running")))
 	for _, test := range []struct {
 		name   string
 		before string
@@ -167,13 +135,13 @@ func TestDriveIsFoundAgain(t *testing.T) {
 		want   string
 	}{
 		{"still there", before, before, "/dev/sr0"},
-		{"another node, same port", before, with(fakeDrive{"sr1", port1, fakeFiles("ACME", "DVD X", "", "running")}), "/dev/sr1"},
-		{"the old node is dead", before, with(fakeDrive{"sr0", port1, fakeFiles("ACME", "DVD X", "", "offline")},
-			fakeDrive{"sr1", port1, fakeFiles("ACME", "DVD X", "", "running")}), "/dev/sr1"},
-		{"another port, no serial number", before, with(fakeDrive{"sr1", port2, fakeFiles("ACME", "DVD X", "", "running")}), ""},
-		{"another port, same serial number", numbered, with(fakeDrive{"sr1", port2, fakeFiles("ACME", "DVD X", "S9", "running")}), "/dev/sr1"},
-		{"another serial number at that port", numbered, with(fakeDrive{"sr0", port1, fakeFiles("ACME", "DVD X", "S8", "running")}), ""},
-		{"another model", before, with(fakeDrive{"sr0", port1, fakeFiles("ACME", "DVD Y", "", "running")}), ""},
+		{"another node, same port", before, with(fake("sr1", port1, fakeFiles("ACME", "DVD X", "", "running"))), "/dev/sr1"},
+		{"the old node is dead", before, with(fake("sr0", port1, fakeFiles("ACME", "DVD X", "", "offline")),
+			fake("sr1", port1, fakeFiles("ACME", "DVD X", "", "running"))), "/dev/sr1"},
+		{"another port, no serial number", before, with(fake("sr1", port2, fakeFiles("ACME", "DVD X", "", "running"))), ""},
+		{"another port, same serial number", numbered, with(fake("sr1", port2, fakeFiles("ACME", "DVD X", "S9", "running"))), "/dev/sr1"},
+		{"another serial number at that port", numbered, with(fake("sr0", port1, fakeFiles("ACME", "DVD X", "S8", "running"))), ""},
+		{"another model", before, with(fake("sr0", port1, fakeFiles("ACME", "DVD Y", "", "running"))), ""},
 		{"nowhere", before, with(), ""},
 	} {
 		p := placeIn(test.before, was)
@@ -185,23 +153,13 @@ func TestDriveIsFoundAgain(t *testing.T) {
 	if got := (place{}).find("/dev/sr0"); got != "" {
 		t.Errorf("a drive without a place is found at %q", got)
 	}
-	if _, port := devnode.Dir("/sys/devices/" + port2 + "/block/sr0").USB(); port != "1-4.2" {
-		t.Errorf("USB port %q; want 1-4.2", port)
-	}
 }
 
-func TestSysfs(t *testing.T) {
-	root := fakeSysfs(t, fakeDrive{"sr0", "pci0/usb1/1-1/host0/target0", map[string]string{
-		"device/state": "running\n", "queue/max_hw_sectors_kb": "120\n", "queue/max_segments": "2048\n",
-		"device/scsi_generic/sg3/dev": "21:3\n", "/pci0/usb1/1-1/busnum": "1\n", "/pci0/usb1/1-1/devnum": "12\n",
-	}}, fakeDrive{"sr1", "pci0/ata2/host1", map[string]string{"queue/max_hw_sectors_kb": "32767", "queue/max_segments": "168"}})
+func TestAttachment(t *testing.T) {
+	root := devnodetest.Sysfs(t, devnodetest.Drive{Node: "sr0", Path: "pci0/usb1/1-1/host0/target0", Files: map[string]string{
+		"size": "0\n", "/pci0/usb1/1-1/busnum": "1\n", "/pci0/usb1/1-1/devnum": "12\n",
+	}}, devnodetest.Drive{Node: "sr1", Path: "pci0/ata2/host1", Files: map[string]string{"size": "0\n"}})
 	s := devnode.Named(root, "/dev/sr0")
-	if got := s.CommandBytes(); got != 120<<10 {
-		t.Errorf("limit %d; want %d", got, 120<<10)
-	}
-	if got := s.SG(); got != "/dev/sg3" {
-		t.Errorf("sg node %q; want /dev/sg3", got)
-	}
 	usb, _ := s.USB()
 	if got := usbNode(usb); got != "/dev/bus/usb/001/012" {
 		t.Errorf("USB node %q; want /dev/bus/usb/001/012", got)
@@ -209,29 +167,7 @@ func TestSysfs(t *testing.T) {
 	if got := attachment(s); got != "USB, port 1-1" {
 		t.Errorf("attachment %q; want USB, port 1-1", got)
 	}
-	other := devnode.Named(root, "/dev/sr1")
-	if got := other.CommandBytes(); got != 168*4096 {
-		t.Errorf("limit %d; want %d", got, 168*4096)
-	}
-	if got := attachment(other); !contains(got, "ata2") {
+	if got := attachment(devnode.Named(root, "/dev/sr1")); !contains(got, "ata2") {
 		t.Errorf("attachment %q; want ata2 in it", got)
-	}
-	for state, want := range map[string]string{"running": "", "offline": "offline", "blocked": "", "transport-offline": "transport-offline"} {
-		if err := os.WriteFile(filepath.Join(string(s), "device/state"), []byte(state+"\n"), 0o600); err != nil {
-			t.Fatal(err)
-		}
-		if got := s.Gone(true); got != want {
-			t.Errorf("state %s: gone %q; want %q", state, got, want)
-		}
-	}
-	if err := os.RemoveAll(string(s)); err != nil {
-		t.Fatal(err)
-	}
-	if got := s.Gone(true); got != "removed" {
-		t.Errorf("without a folder: gone %q; want removed", got)
-	}
-	none := devnode.Named(root, "/dev/sr9")
-	if none != "" || none.Gone(true) != "" || none.CommandBytes() <= 0 || none.SG() != "" {
-		t.Errorf("a node that sysfs does not know: %q, gone %q, limit %d", none, none.Gone(true), none.CommandBytes())
 	}
 }
