@@ -15,6 +15,7 @@ import (
 	"turnstone/device"
 	"turnstone/device/sector"
 	"turnstone/device/sim"
+	"turnstone/device/sim/simtest"
 	"turnstone/ecc/cd"
 	"turnstone/mapfile"
 )
@@ -61,16 +62,7 @@ func (d *rawDrive) ReadRaw(ctx context.Context, r sector.Range) (device.Raw, err
 // compactDisc is a disc of the scenarios.
 func compactDisc(t *testing.T, name string) *sim.Disc {
 	t.Helper()
-	s, err := sim.Load(filepath.Join("../testdata/scenarios/cd", name+".json"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	d, err := sim.New(s)
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { d.Close() })
-	return d
+	return simtest.Load(t, filepath.Join("../testdata/scenarios/cd", name+".json"))
 }
 
 func opened(t *testing.T, d *sim.Disc, drive int) *rawDrive {

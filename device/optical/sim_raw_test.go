@@ -12,6 +12,7 @@ import (
 	"turnstone/device/scsi"
 	"turnstone/device/sector"
 	"turnstone/device/sim"
+	"turnstone/device/sim/simtest"
 	"turnstone/device/sim/unit"
 	"turnstone/ecc/cd"
 )
@@ -19,18 +20,12 @@ import (
 // compact is a drive with one of the scenarios' CDs in it, or one without a scratch.
 func compact(t testing.TB, name string, k unit.Make) (*optical.Near, *machine) {
 	t.Helper()
-	s, err := sim.Parse([]byte(`{"disc": {"kind": "cd", "sectors": 4000}, "drives": [{"name": "A"}], "rounds": [{}]}`))
+	var d *sim.Disc
 	if name != "" {
-		s, err = sim.Load(filepath.Join("../../testdata/scenarios/cd", name+".json"))
+		d = simtest.Load(t, filepath.Join("../../testdata/scenarios/cd", name+".json"))
+	} else {
+		d = simtest.Disc(t, `{"disc": {"kind": "cd", "sectors": 4000}, "drives": [{"name": "A"}], "rounds": [{}]}`)
 	}
-	if err != nil {
-		t.Fatal(err)
-	}
-	d, err := sim.New(s)
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { d.Close() })
 	m := simulated(t, unit.Compact(d, 0), k)
 	r, err := optical.OpenNear(m, m, optical.Options{Node: m.node, Stall: 30 * time.Second})
 	if err != nil {

@@ -21,6 +21,7 @@ import (
 	"turnstone/device/scsi"
 	"turnstone/device/sector"
 	"turnstone/device/sim"
+	"turnstone/device/sim/simtest"
 	"turnstone/device/sim/unit"
 )
 
@@ -103,16 +104,7 @@ const sectors = 4800
 // disc is scratched with changes: pairs of old and new text.
 func disc(t testing.TB, changes ...string) *sim.Disc {
 	t.Helper()
-	s, err := sim.Parse([]byte(strings.NewReplacer(append(changes, "SECTORS", fmt.Sprint(sectors))...).Replace(scratched)))
-	if err != nil {
-		t.Fatal(err)
-	}
-	d, err := sim.New(s)
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { d.Close() })
-	return d
+	return simtest.Disc(t, strings.NewReplacer(append(changes, "SECTORS", fmt.Sprint(sectors))...).Replace(scratched))
 }
 
 // whole is the disc without its scratches.

@@ -7,6 +7,7 @@ import (
 
 	"turnstone/device"
 	"turnstone/device/sim/ruler"
+	"turnstone/device/sim/simtest"
 	"turnstone/imager/plan"
 )
 
@@ -41,7 +42,7 @@ func (o *onward) Note(q ruler.Request, a device.Answer) {
 // TestBetween: what an hour more brings lies in the range that is given where a pass
 // was cut off, or misses it by a block or two.
 func TestBetween(t *testing.T) {
-	d := disc(t, filepath.Join("../../testdata/scenarios", "ruined.json"))
+	d := simtest.Load(t, filepath.Join("../../testdata/scenarios", "ruined.json"))
 	for _, cut := range []time.Duration{40 * time.Second, 2 * time.Minute} {
 		t.Run(cut.String(), func(t *testing.T) {
 			var o *onward

@@ -10,6 +10,7 @@ import (
 	"turnstone/device"
 	"turnstone/device/sector"
 	"turnstone/device/sim/ruler"
+	"turnstone/device/sim/simtest"
 	"turnstone/imager/plan"
 )
 
@@ -73,7 +74,7 @@ func (o *teller) Note(q ruler.Request, a device.Answer) {
 // sharesOf asks in each pass of a scenario's job at six moments, of twelve films side by
 // side and of twenty small files.
 func sharesOf(t *testing.T, name string) (all []*said) {
-	d := disc(t, filepath.Join("../../testdata/scenarios", name+".json"))
+	d := simtest.Load(t, filepath.Join("../../testdata/scenarios", name+".json"))
 	n := d.Scenario().Sectors
 	var parts []sector.Set
 	for i := range int64(12) {

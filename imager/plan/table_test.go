@@ -12,6 +12,7 @@ import (
 	"turnstone/device/sector"
 	"turnstone/device/sim"
 	"turnstone/device/sim/ruler"
+	"turnstone/device/sim/simtest"
 	"turnstone/imager/plan"
 	"turnstone/mapfile"
 )
@@ -97,20 +98,6 @@ func (o *planned) Note(_ ruler.Request, a device.Answer) {
 	o.plan.Note(out)
 }
 
-func disc(t *testing.T, path string) *sim.Disc {
-	t.Helper()
-	s, err := sim.Load(path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	d, err := sim.New(s)
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { d.Close() })
-	return d
-}
-
 func measure(t *testing.T, d *sim.Disc, name string) (*ruler.Report, *deciles) {
 	t.Helper()
 	h := &history{}
@@ -134,7 +121,7 @@ func measure(t *testing.T, d *sim.Disc, name string) (*ruler.Report, *deciles) {
 func TestOnTheRuler(t *testing.T) {
 	for _, name := range []string{"scratched", "two-layers", "resurfaced"} {
 		t.Run(name, func(t *testing.T) {
-			d := disc(t, filepath.Join("../../testdata/scenarios", name+".json"))
+			d := simtest.Load(t, filepath.Join("../../testdata/scenarios", name+".json"))
 			got, _ := measure(t, d, "planned")
 			want, _ := measure(t, d, "stretches")
 			for i, p := range got.Passes {
@@ -165,7 +152,7 @@ func TestTable(t *testing.T) {
 	}
 	var table strings.Builder
 	for _, path := range paths {
-		d := disc(t, path)
+		d := simtest.Load(t, path)
 		reps := map[string]*ruler.Report{}
 		var seen *deciles
 		for _, name := range []string{"straight", "stretches", "oracle", "planned"} {

@@ -16,6 +16,7 @@ import (
 	"turnstone/device"
 	"turnstone/device/sector"
 	"turnstone/device/sim"
+	"turnstone/device/sim/simtest"
 )
 
 var yardsticks = []string{"straight", "stretches", "oracle"}
@@ -23,16 +24,7 @@ var yardsticks = []string{"straight", "stretches", "oracle"}
 // scene is a scenario of ours, ready to be read.
 func scene(t testing.TB, name string) *sim.Disc {
 	t.Helper()
-	s, err := sim.Load(filepath.Join("../../../testdata/scenarios", name+".json"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	d, err := sim.New(s)
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { d.Close() })
-	return d
+	return simtest.Load(t, filepath.Join("../../../testdata/scenarios", name+".json"))
 }
 
 // run runs a job by a yardstick and returns its report and trace.

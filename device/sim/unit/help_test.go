@@ -9,6 +9,7 @@ import (
 	"turnstone/device/scsi"
 	"turnstone/device/sector"
 	"turnstone/device/sim"
+	"turnstone/device/sim/simtest"
 )
 
 // A disc of 300 blocks with two scratches along the track: blocks that come,
@@ -23,16 +24,7 @@ const scratched = `{"name": "unit", "seed": 9, "disc": {"kind": "dvd", "sectors"
 func newDisc(t testing.TB, changes ...string) *sim.Disc {
 	t.Helper()
 	changes = append(changes, "LAYERS", "", "CHANCE", "0", "STALL", "")
-	s, err := sim.Parse([]byte(strings.NewReplacer(changes...).Replace(scratched)))
-	if err != nil {
-		t.Fatal(err)
-	}
-	d, err := sim.New(s)
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { d.Close() })
-	return d
+	return simtest.Disc(t, strings.NewReplacer(changes...).Replace(scratched))
 }
 
 // clean takes all marks off.
