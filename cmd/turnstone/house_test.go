@@ -54,8 +54,8 @@ var house = map[string]struct{ ours, outside string }{
 }
 
 // Test helpers, which no program imports: they may import what they need.
-var helpers = []string{"device/devicetest", "device/faultydisc", "device/faultydisc/serve", "mapfile/mapfiletest",
-	"imager/volume/volumetest", "imager/video/videotest"}
+var helpers = []string{"device/devicetest", "device/devnode/devnodetest", "device/faultydisc", "device/faultydisc/serve",
+	"device/sim/simtest", "mapfile/mapfiletest", "imager/volume/volumetest", "imager/video/videotest"}
 
 // Packages of the standard library that only some may import.
 var reserved = map[string][]string{

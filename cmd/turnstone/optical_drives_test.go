@@ -72,10 +72,12 @@ const (
 	cleanSectors = 60_000 // so many that beginning and end of a pass take little of it
 )
 
-// A clean disc: the image is the disc. Its rate is reported beside that of bare
-// reads, of the sizes that the kernel takes well.
+// A clean disc: what was asked for is in the image. Its rate is reported beside that of
+// bare reads, of the sizes that the kernel takes well. It is a DVD: of a CD, which no
+// drive reads half as fast, each sector is planned for by itself.
 func cleanDisc(t *testing.T, g *guest, d []*usbDrive) {
-	c := newDisc(t, cleanSectors, cleanSectors, 0)
+	c := newDisc(t, dvdSectors, cleanSectors, 0)
+	only := fmt.Sprintf("--only=0-%d", cleanSectors-1)
 	j := newJob(t, g, d[0], c)
 	best := 0.0
 	for _, kib := range []int64{60, 96, 120, 60, 96, 120} {
@@ -87,15 +89,14 @@ func cleanDisc(t *testing.T, g *guest, d []*usbDrive) {
 	}
 	for range 3 {
 		j.anew()
-		r, log := j.read("--to-the-end")
-		r.is(exitDone)
+		r, log := j.read(only, "--to-the-end")
+		r.is(exitMissing)
+		j.lists("good", sector.Span(0, cleanSectors))
 		rate := cleanSectors * sector.Size / 1e6 / seconds(log)
 		t.Logf("turnstone read: %.1f MB/s in %d READs, %.2f of the best", rate, len(reads(log)), rate/best)
 		if n := len(sent(log, scsi.OpModeSelect10)); n > 0 {
 			t.Errorf("MODE SELECT commands on a clean disc = %d; want 0", n)
 		}
 	}
-	w := j.fetched()
-	w.truthful()
-	w.whole()
+	j.fetched().truthful()
 }

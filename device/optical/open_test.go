@@ -233,6 +233,11 @@ func TestLargest(t *testing.T) {
 			t.Errorf("largest(%d sectors, %d) = %d, %d; want %d, %d", test.limit, test.block, piece, request, test.piece, test.request)
 		}
 	}
+	for read, want := range map[int]int{48: 384, 60: 360, 32: 384, 128: 384, 16: 384, 500: 500} {
+		if got := several(read); got != want {
+			t.Errorf("several(%d) = %d; want %d", read, got, want)
+		}
+	}
 }
 
 // FuzzOpening has a drive answer anything to everything: whatever it is, the opening
