@@ -59,7 +59,7 @@ var helpers = []string{"device/devicetest", "device/devnode/devnodetest", "devic
 
 // Packages of the standard library that only some may import.
 var reserved = map[string][]string{
-	"unsafe":    {"device/devnode", "device/optical"},
+	"unsafe":    {"device/child", "device/devnode", "device/optical"},
 	"net/http":  {"cmd/turnstone/bench"},
 	"os/signal": {"cmd/turnstone"},
 	"flag":      {},
