@@ -124,50 +124,46 @@ func (f *foe) run(t *testing.T, order func(ruler.Task) ruler.Order, seed uint64)
 // chanceOf is a number from 0 to 1 that belongs to a block, or to some of them.
 func chanceOf(b int64, seed uint64) float64 { return rand.New(rand.NewPCG(uint64(b), seed)).Float64() }
 
-// foes are discs and drives that no model fits. Two miss the tenth that the order is to
-// keep within, by this much: it passes over blocks that only look marked, and comes back
-// for them, with retries that bring nothing; and a drive that lies about time teaches it
-// false prices.
+// foes are discs and drives that no model fits.
 var foes = []struct {
 	name string
-	most float64 // times as long as by stretches
 	foe  func(blocks int64, seed uint64) *foe
 }{
-	{"nothing bad", 1.1, func(n int64, _ uint64) *foe {
+	{"nothing bad", func(n int64, _ uint64) *foe {
 		return &foe{fails: func(*foe, int64, int) bool { return false }}
 	}},
-	{"everything bad", 1.1, func(int64, uint64) *foe {
+	{"everything bad", func(int64, uint64) *foe {
 		return &foe{fails: func(*foe, int64, int) bool { return true }}
 	}},
-	{"blocks bad at random", 2.1, func(_ int64, seed uint64) *foe {
+	{"blocks bad at random", func(_ int64, seed uint64) *foe {
 		return &foe{fails: func(_ *foe, b int64, _ int) bool { return chanceOf(b, seed) < .1 }}
 	}},
-	{"attempts fail at random", 1.1, func(_ int64, seed uint64) *foe {
+	{"attempts fail at random", func(_ int64, seed uint64) *foe {
 		return &foe{fails: func(f *foe, _ int64, _ int) bool { return f.rand.Float64() < .3 }}
 	}},
-	{"damage that changes every minute", 1.1, func(_ int64, seed uint64) *foe {
+	{"damage that changes every minute", func(_ int64, seed uint64) *foe {
 		return &foe{lose: .1, fails: func(f *foe, b int64, _ int) bool {
 			return chanceOf(b/200+int64(f.now/60)*1000, seed) < .2 && b%3 == 0
 		}}
 	}},
-	{"damage that grows", 1.1, func(n int64, seed uint64) *foe {
+	{"damage that grows", func(n int64, seed uint64) *foe {
 		return &foe{fails: func(f *foe, b int64, _ int) bool { return chanceOf(b/64, seed) < min(.4, f.now/600) && b%4 != 0 }}
 	}},
-	{"runs of bad blocks, and a drive that lies about time", 1.5, func(_ int64, seed uint64) *foe {
+	{"runs of bad blocks, and a drive that lies about time", func(_ int64, seed uint64) *foe {
 		return &foe{lies: true, lose: .1, fails: func(_ *foe, b int64, _ int) bool { return chanceOf(b/97, seed) < .2 }}
 	}},
-	{"every second block bad", 1.1, func(int64, uint64) *foe {
+	{"every second block bad", func(int64, uint64) *foe {
 		return &foe{fails: func(_ *foe, b int64, _ int) bool { return b%2 == 1 }}
 	}},
-	{"good and bad by halves of what the model takes for alike", 1.1, func(_ int64, seed uint64) *foe {
+	{"good and bad by halves of what the model takes for alike", func(_ int64, seed uint64) *foe {
 		return &foe{fails: func(_ *foe, b int64, _ int) bool { return chanceOf(b/7, seed) < .5 }}
 	}},
-	{"one half dead", 1.1, func(n int64, _ uint64) *foe {
+	{"one half dead", func(n int64, _ uint64) *foe {
 		return &foe{lose: .05, fails: func(_ *foe, b int64, _ int) bool { return b > n/2 }}
 	}},
 }
 
-// TestAgainstFoes: where the model fits nothing, it is never more than so far behind the
+// TestAgainstFoes: where the model fits nothing, it is never more than a tenth behind the
 // order by stretches until 99 % of what comes is there, reads nothing twice, and comes
 // to an end: also on discs of one block and of other kinds.
 func TestAgainstFoes(t *testing.T) {
@@ -193,7 +189,7 @@ func TestAgainstFoes(t *testing.T) {
 					want, all := f.run(t, stretches, seed)
 					// Ten seconds are a lost track and the way back to full speed, from which
 					// nothing was to be learnt; of a whole disc's time they are nothing.
-					if got > x.most*want+10 || float64(came) < .98*float64(all) {
+					if got > 1.1*want+10 || float64(came) < .98*float64(all) {
 						t.Errorf("%s of %d blocks, seed %d: 99 %% of %d blocks after %.1f s; stretches has %d after %.1f s", d.kind, d.blocks, seed, came, got, all, want)
 					}
 				})

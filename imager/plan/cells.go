@@ -43,6 +43,7 @@ type field struct {
 	blamed []cells // failures that are put down to it
 	rate   []cells // the estimate: failures a block
 	sum    [][bins + 1]float32
+	alike  []alike
 
 	phase []float32 // of each block, in cells
 	all   struct{ seen, blamed, lost float64 }
@@ -72,6 +73,7 @@ func newField(legs []leg) *field {
 	f.rings = append(f.rings, ring{leg: end, first: end.first + end.blocks})
 	f.seen, f.blamed, f.rate = make([]cells, n), make([]cells, n), make([]cells, n)
 	f.sum = make([][bins + 1]float32, n)
+	f.alike = make([]alike, n)
 	f.phase = make([]float32, end.first+end.blocks)
 	f.kind = make([]uint8, end.first+end.blocks)
 	f.hints = newHints()
@@ -290,10 +292,11 @@ func (f *field) loss(i int, b int64) float64 {
 	s := &f.sum[i]
 	to := from + width
 	hint := f.hints[f.kind[b]].rate
-	if to <= bins {
-		return hint + at(s, to) - at(s, from)
+	loss := hint + at(s, to) - at(s, from)
+	if to > bins {
+		loss = hint + at(s, bins) - at(s, from) + at(s, to-bins)
 	}
-	return hint + at(s, bins) - at(s, from) + at(s, to-bins)
+	return f.lossAlike(i, b, loss)
 }
 
 func at(s *[bins + 1]float32, x float64) float64 {

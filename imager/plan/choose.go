@@ -19,10 +19,10 @@ type zone struct {
 
 const (
 	zoneRings = 2
-	horizon   = 400 // blocks that a run is looked ahead
-	widestGap = 600 // blocks without one worth asking for that end a run
-	doubtful  = 1.8 // loss from which on it counts what came of such blocks so far
-	surest    = 12  // greatest loss that the estimate may give
+	horizon   = 400  // blocks that a run is looked ahead
+	widestGap = 600  // blocks without one worth asking for that end a run
+	doubtful  = .165 // chance under which it counts what came of such blocks so far
+	surest    = 12   // greatest loss that the estimate may give
 )
 
 // leastYield is the good sectors a second under which a pass ends by itself: one
@@ -178,7 +178,7 @@ func (s *byPlace) prove() bool {
 	for b, st := range s.state {
 		if st == open {
 			x := w.look(int64(b))
-			bin := trustBin(min(s.field.loss(w.ring, int64(b)), surest))
+			bin := trustBin(s.loss(w.ring, int64(b)))
 			left[bin] = append(left[bin], int64(b))
 			cost[bin] += x.cost
 		}
@@ -215,7 +215,7 @@ func (s *byPlace) sweep() bool {
 			continue
 		}
 		x := w.look(int64(b))
-		if p := math.Exp(-x.loss); p >= s.worth*x.cost*(1-p) {
+		if p := x.chance; p >= s.worth*x.cost*(1-p) {
 			s.run = append(s.run, int64(b))
 		}
 	}
@@ -245,6 +245,8 @@ func (s *byPlace) gap(n int64, band, rung int) float64 {
 // settings picks the retries of a run: many where a dead block is unlikely.
 func (s *byPlace) settings(z *zone) {
 	switch p := z.gain / float64(z.count); {
+	case !s.effort.pays():
+		s.retries = s.tries.Least
 	case p > .9:
 		s.retries = s.tries.Own
 	case p > .6:
@@ -256,8 +258,8 @@ func (s *byPlace) settings(z *zone) {
 
 // prospect is what is expected of one block.
 type prospect struct {
-	loss float64 // it comes with a chance of exp(-loss)
-	cost float64 // of its failure, in seconds, the slow-down apart
+	chance float64 // that it comes
+	cost   float64 // of its failure, in seconds, the slow-down apart
 }
 
 // debtShares is how much of the slow-down's cost a failure is charged with once
@@ -269,6 +271,19 @@ var debtShares = [len(ladder)]float64{1, 1, .6, .4, .2, .2}
 // is uncertain where no failure is near: what is clean so far is likely to be
 // clean for long.
 const firstShape = .6
+
+// comeBack is the seconds that it takes to come back for a block that was passed over
+// and then comes: part of a move, since others are left about it.
+const (
+	comeBack   = .03
+	comeBackAt = 10
+)
+
+// passOver tells whether a block is better passed over now, where a block is worth so
+// many seconds' share and its failure costs so much.
+func passOver(chance, worth, cost float64) bool {
+	return chance*(1+min(worth, comeBackAt)*comeBack) < worth*cost*(1-chance)
+}
 
 // walk looks at the run that begins at or behind a block: it passes over blocks
 // that cost more than they bring, and goes as far as it pays.
@@ -292,9 +307,9 @@ func (s *byPlace) walk(z *zone, from int64) {
 			continue
 		}
 		x := w.look(b)
-		p := math.Exp(-x.loss)
+		p := x.chance
 		slow := s.debtShare(w.rung) * w.full * slower(w.rung, w.good)
-		if p < z.worth*(x.cost+slow)*(1-p) {
+		if passOver(p, z.worth, x.cost+slow) {
 			gap++
 			z.past++
 			continue
@@ -305,7 +320,7 @@ func (s *byPlace) walk(z *zone, from int64) {
 			cost += alive * s.gap(gap, z.band, w.rung)
 		}
 		gap = 0
-		sum += x.loss
+		sum -= math.Log(p)
 		next := math.Pow(1+sum/w.shape, -w.shape)
 		gain += next
 		cost += alive*w.full*(1+(1/ladder[w.rung]-1)*(1-s.debtShare(w.rung))) + (alive-next)*(x.cost+slow)
@@ -328,8 +343,8 @@ func (s *byPlace) gather(z *zone, run []int64) []int64 {
 			continue
 		}
 		x := w.look(b)
-		p := math.Exp(-x.loss)
-		if b > z.start && p < z.worth*(x.cost+s.debtShare(w.rung)*w.full*slower(w.rung, w.good))*(1-p) {
+		p := x.chance
+		if b > z.start && passOver(p, z.worth, x.cost+s.debtShare(w.rung)*w.full*slower(w.rung, w.good)) {
 			continue
 		}
 		run = append(run, b)
@@ -360,10 +375,6 @@ func (w *walker) look(b int64) prospect {
 		w.shape = firstShape + fails
 		w.lost = (lost + .5) / (fails + 1)
 	}
-	loss := min(f.loss(w.ring, b), surest)
-	if loss > doubtful {
-		loss = w.s.trust.loss(loss)
-	}
 	lost := w.lost
 	if h := &f.hints[f.kind[b]]; f.kind[b] != unheard {
 		// Where a drive loses the track, another is likely to do so, and hardly in
@@ -372,7 +383,30 @@ func (w *walker) look(b int64) prospect {
 		lost += trust * ((h.lost+hintGuess[f.kind[b]]/2)/(h.fails+1) - lost)
 	}
 	p := &w.s.price
-	return prospect{loss, p.medium.of()*(1-lost) + p.lost.of()*lost}
+	return prospect{w.s.chance(w.ring, b), p.medium.of()*(1-lost) + p.lost.of()*lost}
+}
+
+// chance is that of block b of a ring.
+func (s *byPlace) chance(ring int, b int64) float64 {
+	return s.skill.chance(b, s.trusted(ring, b))
+}
+
+// surface is what the model of the surface alone expects of it.
+func (s *byPlace) surface(ring int, b int64) float64 {
+	return math.Exp(-min(s.field.loss(ring, b), surest))
+}
+
+func (s *byPlace) trusted(ring int, b int64) float64 {
+	loss := min(s.field.loss(ring, b), surest)
+	if loss > 1.8 {
+		loss = s.trust.loss(loss)
+	}
+	return math.Exp(-loss)
+}
+
+// loss is that of its chance before it is counted what came of such blocks.
+func (s *byPlace) loss(ring int, b int64) float64 {
+	return min(s.field.loss(ring, b), surest)
 }
 
 // read takes a block for read.

@@ -83,6 +83,9 @@ func (l *leg) line(u, v float64) (a, b float64) {
 	return from * from, (to*to - from*from) / float64(max(1, l.blocks))
 }
 
+// fitted tells whether the period is that of the disc, not the nominal one.
+func (l *leg) fitted() bool { return l.angled > nominally }
+
 // turnOf is the turn at which the leg's block k begins.
 func turnOf(a, b, k float64) float64 {
 	if math.Abs(b)*k < 1e-9*a {

@@ -44,7 +44,7 @@ func (p *Plan) Chance(a sector.LBA) float64 {
 	if s == nil || a < 0 || b >= int64(len(s.saw)) {
 		return 0
 	}
-	return math.Exp(-s.trust.loss(min(s.field.loss(s.field.ringOf(b), b), surest)))
+	return s.chance(s.field.ringOf(b), b)
 }
 
 // Outlook is the sectors that reading on is expected to bring within a time, and
@@ -92,7 +92,7 @@ func (p *Plan) outlook(within time.Duration, chanceOf func(loss float64) float64
 			continue
 		}
 		x := w.look(int64(b))
-		chance := chanceOf(x.loss)
+		chance := chanceOf(-math.Log(x.chance))
 		full := s.price.block(s.zones[min(w.ring/zoneRings, len(s.zones)-1)].band)
 		all = append(all, prize{chance, full + (1-chance)*x.cost})
 	}

@@ -69,7 +69,7 @@ func (p *period) look(s *byPlace) {
 	if changed {
 		f.place()
 		for i := range f.seen {
-			f.seen[i] = cells{}
+			f.seen[i], f.alike[i] = cells{}, alike{}
 		}
 		ring := 0
 		for b := range s.saw {
@@ -78,6 +78,7 @@ func (p *period) look(s *byPlace) {
 				seen := &f.seen[ring]
 				from, width := f.arc(ring, int64(b))
 				cover(from, width, func(c int, s float32) { seen[c] += s })
+				f.alikeTo(ring, int64(b), s.saw[b] == sawBad)
 			}
 		}
 	}

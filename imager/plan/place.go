@@ -34,6 +34,8 @@ type byPlace struct {
 	price    price
 	period   period
 	trust    trust
+	skill    skill
+	effort   effort
 
 	state  []uint8 // by block
 	saw    []uint8 // by block
@@ -70,6 +72,7 @@ func newByPlace(t *Task, w *work, legs []leg) *byPlace {
 	n := len(s.field.phase)
 	s.state, s.saw = make([]uint8, n), make([]uint8, n)
 	s.own, s.single = make([]bool, n), make([]bool, n)
+	s.skill, s.effort = newSkill(s.saw, s.own), newEffort()
 	s.parts, s.onward = map[int64][]sector.Range{}, map[int64]bool{}
 	for r := range w.fresh.Runs() {
 		for b := range s.blocks(r) {
@@ -102,7 +105,7 @@ func (s *byPlace) remember() {
 	ring := 0
 	for b, v := range s.saw {
 		if ring = s.field.ringFrom(ring, int64(b)); s.own[b] && v != unseen {
-			s.trust.count(min(s.field.loss(ring, int64(b)), surest), v == sawBad)
+			s.trust.count(s.loss(ring, int64(b)), v == sawBad)
 		}
 	}
 }
@@ -126,6 +129,8 @@ func (s *byPlace) sectors(b int64) sector.Range {
 // see takes in how a block fared.
 func (s *byPlace) see(ring int, b int64, bad, lost bool) {
 	s.field.add(ring, b)
+	s.field.alikeTo(ring, b, bad)
+	s.skill.see(b, bad)
 	s.saw[b], s.own[b] = sawGood, true
 	if bad {
 		s.saw[b] = sawBad
@@ -241,7 +246,8 @@ func (s *byPlace) note(o Outcome) int64 {
 		block := s.sectors(b).Intersect(r)
 		whole := s.state[b] == out && !s.single[b]
 		if whole && block.Overlaps(sector.Range{First: r.First, End: bad.End}) {
-			s.trust.note(min(s.field.loss(ring, b), surest), bad.Overlaps(block))
+			s.trust.note(s.loss(ring, b), bad.Overlaps(block))
+			s.skill.note(b, s.trusted(ring, b), bad.Overlaps(block))
 		}
 		switch {
 		case block.End <= end:
@@ -263,6 +269,9 @@ func (s *byPlace) note(o Outcome) int64 {
 			s.handBack(b, block.Intersect(sector.Range{First: bad.End, End: r.End}), o)
 			s.stale(ring, false)
 		}
+	}
+	if n := o.Request.Settings.Retries; n != nil && *n > s.tries.Least && (o.Weak || o.Failed > 0 && !lost) {
+		s.effort.note(o.Failed == 0)
 	}
 	if good > 0 {
 		l := s.field.rings[ring].leg

@@ -112,7 +112,10 @@ func (p *price) came(n int64, radius float64, took time.Duration, straight bool)
 
 func (p *price) measure(t float64, band int) {
 	full := p.block(band)
-	if p.full == [bands]float64{} || t < full {
+	if p.full == [bands]float64{} {
+		p.full[band] = t * ladder[p.rung] // it may have failed before it was ever timed
+		full = p.full[band]
+	} else if t < full {
 		p.full[band] = t
 		full = t
 	}

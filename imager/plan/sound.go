@@ -1,9 +1,6 @@
 package plan
 
-import (
-	"math"
-	"slices"
-)
+import "slices"
 
 // soundings are looks into places that were not read yet, ahead of the reading.
 // What stands in the way of a block is known once a few turns near it were read,
@@ -86,11 +83,14 @@ func (s *byPlace) gatherLook() bool {
 			continue
 		}
 		x := w.look(b)
-		if p := math.Exp(-x.loss); p >= soundWorth*x.cost*(1-p) {
+		if p := x.chance; p >= soundWorth*x.cost*(1-p) {
 			s.run = append(s.run, b)
 		}
 	}
 	s.retries, s.why, s.sweeping = min(s.tries.Own, max(s.tries.Least, soundRetries)), whySound, false
+	if !s.effort.pays() {
+		s.retries = s.tries.Least
+	}
 	return len(s.run) > 0
 }
 
@@ -150,9 +150,9 @@ func (s *byPlace) countSure() {
 			continue
 		}
 		ring = s.field.ringFrom(ring, int64(b))
-		loss := s.field.loss(ring, int64(b))
-		s.hoped += math.Exp(-loss)
-		if loss < sureLoss {
+		chance := s.chance(ring, int64(b))
+		s.hoped += chance
+		if chance > 1-sureLoss {
 			s.sure++
 		}
 	}

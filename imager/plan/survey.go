@@ -86,7 +86,7 @@ func (o *bySample) fill() {
 		for range candidates {
 			b := o.point()
 			if o.state[b] == open {
-				chance := math.Exp(-w.look(b).loss)
+				chance := w.look(b).chance
 				all = append(all, doubt{b, chance * (1 - chance)})
 			}
 		}

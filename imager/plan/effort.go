@@ -1,0 +1,26 @@
+package plan
+
+// effort is what retries have been worth of late: blocks that came only with some,
+// and blocks that failed in spite of them.
+type effort struct{ helped, vain float64 }
+
+const (
+	effortHelped, effortVain = 2, 8 // a guess to begin with
+	effortMemory             = 200  // blocks
+	leastHelp                = .04  // share that came, under which retries cost more than coming back for those few
+)
+
+func newEffort() effort { return effort{effortHelped, effortVain} }
+
+func (e *effort) note(helped bool) {
+	e.helped *= 1 - 1./effortMemory
+	e.vain *= 1 - 1./effortMemory
+	if helped {
+		e.helped++
+	} else {
+		e.vain++
+	}
+}
+
+// pays tells whether to ask with retries at all.
+func (e *effort) pays() bool { return e.helped >= leastHelp*(e.helped+e.vain) }
