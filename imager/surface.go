@@ -149,21 +149,32 @@ func (s *Surface) into(v *chart.View) {
 		if v.Layer != chart.AllLayers && v.Layer != layer {
 			continue
 		}
-		for i, m := range f.Marks {
-			c := chartMark(m)
+		lasting := s.lasting[layer]
+		alike := func(a, b int) bool {
+			return f.Marks[a].News == f.Marks[b].News && lasting[a] >= deepAfter == (lasting[b] >= deepAfter)
+		}
+		for _, l := range listed(f.Marks, alike) {
+			c := chartMark(f.Marks[l.at])
+			c.Costs = l.costs
 			var notes []string
 			if len(s.found) > 1 {
 				notes = append(notes, fmt.Sprintf("on layer %d", layer))
 			}
-			if s.lasting[layer][i] >= deepAfter {
-				notes = append(notes, fmt.Sprintf("treated in %d rounds, and as it was", s.lasting[layer][i]))
+			if along := l.inWords(); along != "" {
+				notes = append(notes, along)
+			}
+			if lasting[l.at] >= deepAfter {
+				notes = append(notes, fmt.Sprintf("treated in %d rounds, and as it was", lasting[l.at]))
 			}
 			c.Note = strings.Join(notes, "; ")
 			v.Marks = append(v.Marks, c)
 		}
-		for _, m := range s.gone[layer] {
-			c := chartMark(m)
-			c.News = ""
+		for _, l := range listed(s.gone[layer], func(int, int) bool { return true }) {
+			c := chartMark(s.gone[layer][l.at])
+			c.News, c.Costs, c.Note = "", l.costs, l.inWords()
+			if len(s.found) > 1 {
+				c.Note = strings.TrimSuffix(fmt.Sprintf("on layer %d; %s", layer, c.Note), "; ")
+			}
 			v.Gone = append(v.Gone, c)
 		}
 	}

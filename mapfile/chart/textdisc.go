@@ -168,9 +168,13 @@ func (p *Picture) damageRaster(f *Field, style Style) letters {
 	return out
 }
 
-// disc writes a disc of letters with the hours of a clock, and marks by number.
+// mostNumbered is how many marks have their number on a disc of letters: two digits side
+// by side might be two marks.
+const mostNumbered = 9
+
+// disc writes a disc of letters with the hours of a clock, and the first marks by number.
 func (t *text) disc(l letters, v View, edge float64, marks []Mark) {
-	for i, m := range marks {
+	for i, m := range marks[:min(len(marks), mostNumbered)] {
 		at := m.middle()
 		q := polar(point{}, at.Radius, v.onPaper(at.Angle))
 		digits := strconv.Itoa(i + 1)

@@ -15,12 +15,13 @@ const (
 	worstAngles = 24
 	mostTurn    = 18  // of the angles, beyond which a region goes all round
 	leastShare  = 0.4 // of what failed, below which no place is worse than others
+	mostDrift   = .1  // turns by which angles in a region may be off against each other, in the mean
 )
 
 // Worst is where the most can be won: of all bands and stretches of angles that whose
 // share of what is missing is the most above its share of the surface. Not ok is
-// returned where nothing failed or it lies everywhere alike. Where angles are not
-// known, the region goes all round.
+// returned where nothing failed or it lies everywhere alike. Where angles are not known,
+// or drift too far over its radii, the region goes all round.
 func (d *Disc) Worst(layer int, f Found) (r Region, ok bool) {
 	l := &d.layers[layer]
 	inner, outer := min(l.begins, l.ends), max(l.begins, l.ends)
@@ -65,8 +66,9 @@ func (d *Disc) Worst(layer int, f Found) (r Region, ok bool) {
 		for b := a + 1; b <= n; b++ {
 			in, out := edge(a), edge(b)
 			area := (out*out - in*in) / whole
+			round := !l.known || l.drift*(out-in-worstStep)/(outer-inner) > mostDrift
 			for width := 1; width <= worstAngles; width++ {
-				if width > mostTurn || !l.known {
+				if width > mostTurn || round {
 					width = worstAngles
 				}
 				for c := range worstAngles {

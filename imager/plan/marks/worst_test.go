@@ -46,6 +46,15 @@ func TestWorst(t *testing.T) {
 	if _, ok := d.Worst(0, Found{}); ok {
 		t.Error("of no loss there is a worst place; want none")
 	}
+	// Where angles drift, a place keeps its angles, and one with angles is no wide band.
+	d.layers[0].drift = .4
+	narrow, wide := at(30.2, 30.8, .26, .32, 900), at(25.2, 38.8, .26, .32, 900)
+	if got, _ := d.Worst(0, Found{Marks: []Mark{narrow}, Missing: 900}); math.Abs(got.To-got.From-2./24) > 1e-9 {
+		t.Errorf("with angles that drift Worst of a narrow mark = %+v; want its angles", got)
+	}
+	if got, _ := d.Worst(0, Found{Marks: []Mark{wide}, Missing: 900}); got.To-got.From < 1 && got.Outer-got.Inner > 6 {
+		t.Errorf("with angles that drift Worst of a wide mark = %+v; want it all round, or at most 6 mm wide", got)
+	}
 	// Without angles it goes all round.
 	d.layers[0].known = false
 	if got, _ := d.Worst(0, Found{Marks: []Mark{at(30.2, 30.8, .26, .32, 900)}, Missing: 900}); got.From != 0 || got.To != 1 {
