@@ -5,8 +5,8 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"os"
-	"runtime"
 	"path/filepath"
+	"runtime"
 	"strconv"
 	"testing"
 
