@@ -19,10 +19,10 @@ type zone struct {
 
 const (
 	zoneRings = 2
-	horizon   = 400  // blocks that a run is looked ahead
-	widestGap = 600  // blocks without one worth asking for that end a run
-	doubtful  = .165 // chance under which it counts what came of such blocks so far
-	surest    = 12   // greatest loss that the estimate may give
+	horizon   = 400 // blocks that a run is looked ahead
+	widestGap = 600 // blocks without one worth asking for that end a run
+	doubtful  = 1.8 // loss from which on it counts what came of such blocks so far
+	surest    = 12  // greatest loss that the estimate may give
 )
 
 // leastYield is the good sectors a second under which a pass ends by itself: one
@@ -272,11 +272,11 @@ var debtShares = [len(ladder)]float64{1, 1, .6, .4, .2, .2}
 // clean for long.
 const firstShape = .6
 
-// comeBack is the seconds that it takes to come back for a block that was passed over
-// and then comes: part of a move, since others are left about it.
+// What was passed over has to be come back for. Without it a disc whose blocks fail one
+// by one is read in fragments.
 const (
-	comeBack   = .03
-	comeBackAt = 10
+	comeBack   = .03 // seconds for a block: part of a move, since others are left about it
+	comeBackAt = 10  // blocks a second, the most that this time is taken to be worth: at speed less is lost
 )
 
 // passOver tells whether a block is better passed over now, where a block is worth so
@@ -391,20 +391,17 @@ func (s *byPlace) chance(ring int, b int64) float64 {
 	return s.skill.chance(b, s.trusted(ring, b))
 }
 
-// surface is what the model of the surface alone expects of it.
-func (s *byPlace) surface(ring int, b int64) float64 {
-	return math.Exp(-min(s.field.loss(ring, b), surest))
-}
-
+// trusted is what the model of the surface alone expects of it: where it is unlikely to
+// come by that, corrected by what came of such blocks.
 func (s *byPlace) trusted(ring int, b int64) float64 {
-	loss := min(s.field.loss(ring, b), surest)
-	if loss > 1.8 {
+	loss := s.loss(ring, b)
+	if loss > doubtful {
 		loss = s.trust.loss(loss)
 	}
 	return math.Exp(-loss)
 }
 
-// loss is that of its chance before it is counted what came of such blocks.
+// loss is how much stands in its way by the model of the surface.
 func (s *byPlace) loss(ring int, b int64) float64 {
 	return min(s.field.loss(ring, b), surest)
 }

@@ -97,8 +97,17 @@
 // ahead along a run, all retries for all blocks, and a level of looks 1,536 turns
 // apart. Worse were, on a disc after its first treatment: a few blocks of each kind
 // that failed before, tried at the beginning; few retries once more had been in vain
-// than had helped; and no belief in a model that of late told the blocks that came
-// from the others no better than their mean, which random failures would ask for.
+// than had helped; and no belief at all in a model that of late told the blocks that
+// came from the others no better than their mean.
+//
+// How far the model is to be believed is learnt instead, as the slope of a regression,
+// and two others that know nothing of a surface are heard beside it (skill.go). That
+// regression is kept to blocks of which the surface was not sure: taught by the sure
+// ones, too, it swung, and a disc with a thousand scratches took up to half as long again
+// on some seeds. Marks add up under a block, so blocks that begin at the same angle a few
+// turns away say more than the cells' sum (alike.go). What cost most where failures
+// followed no pattern was a price: the first block ever timed, after failures, was taken
+// for one at full speed (price.go).
 //
 // What other rounds and drives learned gives the period, and says which blocks
 // were bad and where the track was lost: kinds of blocks of which each has a rate

@@ -106,7 +106,7 @@ func (s *byPlace) prospects(block int64, done Work) ([]*hopes, queue) {
 		}
 		x := w.look(int64(b))
 		full := s.price.block(s.zones[min(w.ring/zoneRings, len(s.zones)-1)].band)
-		h := hopes{chance: math.Exp(-x.loss), full: full, worth: noWorth}
+		h := hopes{chance: x.chance, full: full, worth: noWorth}
 		h.cost = full + (1-h.chance)*max(x.cost, failure)
 		if rate := h.chance / h.cost; rate > 0 {
 			h.worth = max(noWorth, int(math.Floor(math.Log10(rate))))
