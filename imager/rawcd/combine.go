@@ -256,7 +256,7 @@ func (c *Combiner) prove(out *Outcome, asked sector.LBA, k cd.Kind, readings []R
 	if err != nil || got != k || a != int64(asked) {
 		return false
 	}
-	if k != cd.Mode1 && !vouched(c.try[:], readings) {
+	if k != cd.Mode1 && !vouched(c.try[:], readings) || k == cd.Form2 && !upheld(c.try[:], readings) {
 		return false
 	}
 	*out = Outcome{Sector: append([]byte(nil), c.try[:]...), Kind: k, Proven: true, Corrected: r.Changed, Doubt: out.Doubt}
