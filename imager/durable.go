@@ -76,10 +76,7 @@ func (o *outbox) syncFolder(as string) error {
 		return err
 	}
 	defer f.Close()
-	if err := f.Sync(); err != nil && !errors.Is(err, syscall.EINVAL) && !errors.Is(err, syscall.ENOTSUP) {
-		return err
-	}
-	return nil
+	return syncOpened(f)
 }
 
 // mover gives files and folders below a root other names, where nothing is. It holds

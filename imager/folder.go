@@ -141,6 +141,11 @@ func syncFolder(dir string) error {
 		return err
 	}
 	defer f.Close()
+	return syncOpened(f)
+}
+
+// syncOpened makes the names in an open folder durable.
+func syncOpened(f *os.File) error {
 	// Some network file systems refuse to sync a folder; their names are as
 	// durable as they get.
 	if err := f.Sync(); err != nil && !errors.Is(err, syscall.EINVAL) && !errors.Is(err, syscall.ENOTSUP) {

@@ -11,6 +11,7 @@ import (
 
 	"turnstone/device/sector"
 	"turnstone/device/sim"
+	"turnstone/device/sim/simtest"
 	"turnstone/device/spiral"
 	"turnstone/imager/plan/marks"
 	"turnstone/mapfile"
@@ -21,15 +22,8 @@ import (
 // rounds every block that was missing fared as it is likeliest to.
 func markedCase(t *testing.T, name string) *mapfile.Map {
 	t.Helper()
-	s, err := sim.Load("../testdata/scenarios/marks/" + name + ".json")
-	if err != nil {
-		t.Fatal(err)
-	}
-	d, err := sim.New(s)
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { d.Close() })
+	d := simtest.Load(t, "../testdata/scenarios/marks/"+name+".json")
+	s := d.Scenario()
 	m := mapfile.New("marks")
 	disc := mapfile.Disc{Kind: "dvd", Sectors: s.Sectors, BlockSectors: 16, Layers: []int64{s.Sectors}}
 	disc.Written.Add(sector.Span(0, s.Sectors))

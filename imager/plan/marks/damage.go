@@ -31,6 +31,22 @@ const (
 //
 // Where angles are not known cells go all the way round.
 func (d *Disc) Damage(layer int, s *Sights) Damage {
+	f := d.unharmed(layer)
+	bad := d.over(layer, s, &f)
+	for len(bad) > 0 {
+		n := 1
+		for n < len(bad) && bad[n].row == bad[0].row {
+			n++
+		}
+		f.blame(bad[:n])
+		bad = bad[n:]
+	}
+	f.stop(&d.layers[layer].leg)
+	return f
+}
+
+// unharmed is a layer's cells, of which nothing is known yet.
+func (d *Disc) unharmed(layer int) Damage {
 	c := &d.layers[layer]
 	l := &c.leg
 	inner, outer := min(l.begins, l.ends), max(l.begins, l.ends)
@@ -41,15 +57,11 @@ func (d *Disc) Damage(layer int, s *Sights) Damage {
 	f.Bands = max(1, int(math.Ceil((outer-f.Inner)/f.Step)))
 	n := f.Bands * f.Angles
 	f.Stops, f.Seen = make([]float32, n), make([]float32, n)
-	bad := d.over(layer, s, &f)
-	for len(bad) > 0 {
-		n := 1
-		for n < len(bad) && bad[n].row == bad[0].row {
-			n++
-		}
-		f.blame(bad[:n])
-		bad = bad[n:]
-	}
+	return f
+}
+
+// stop makes, of how often a cell's blocks fail by it, the chance that a block over it does.
+func (f *Damage) stop(l *leg) {
 	for i, n := range f.Seen {
 		if n == 0 {
 			f.Stops[i] = 0
@@ -59,7 +71,6 @@ func (d *Disc) Damage(layer int, s *Sights) Damage {
 		under := max(1, l.length/(2*math.Pi*r)*float64(f.Angles)) // cells under a block
 		f.Stops[i] = float32(1 - math.Exp(-float64(f.Stops[i])*under))
 	}
-	return f
 }
 
 // blame works out the rates of a band's cells by the arcs over which blocks failed. Sums

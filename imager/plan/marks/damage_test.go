@@ -11,14 +11,8 @@ import (
 func (d *Disc) slowDamage(layer int, s *Sights) Damage {
 	c := &d.layers[layer]
 	l := &c.leg
-	inner, outer := min(l.begins, l.ends), max(l.begins, l.ends)
-	f := Damage{Inner: math.Floor(inner/damageStep) * damageStep, Step: damageStep, Angles: damageAngles}
-	if !c.known {
-		f.Angles = 1
-	}
-	f.Bands = max(1, int(math.Ceil((outer-f.Inner)/f.Step)))
-	n := f.Bands * f.Angles
-	f.Stops, f.Seen = make([]float32, n), make([]float32, n)
+	f := d.unharmed(layer)
+	n := len(f.Seen)
 	blamed := make([]float32, n)
 	each := func(do func(k, row, from, to int)) {
 		for k := range l.blocks {
@@ -69,15 +63,7 @@ func (d *Disc) slowDamage(layer int, s *Sights) Damage {
 			}
 		}
 	}
-	for i, n := range f.Seen {
-		if n == 0 {
-			f.Stops[i] = 0
-			continue
-		}
-		r := f.Inner + (float64(i/f.Angles)+.5)*f.Step
-		under := max(1, l.length/(2*math.Pi*r)*float64(f.Angles)) // cells under a block
-		f.Stops[i] = float32(1 - math.Exp(-float64(f.Stops[i])*under))
-	}
+	f.stop(l)
 	return f
 }
 
