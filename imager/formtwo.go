@@ -62,12 +62,8 @@ func (s *formTwo) put(a sector.LBA, raw []byte, came formTwoCame) error {
 	if s.good.Contains(a) {
 		return nil
 	}
-	if s.f == nil {
-		f, err := os.OpenFile(filepath.Join(s.dir, formTwoName), os.O_RDWR|os.O_CREATE, 0o600)
-		if err != nil {
-			return err
-		}
-		s.f = f
+	if err := s.open(); err != nil {
+		return err
 	}
 	if _, err := s.f.WriteAt(raw, int64(a)*device.RawSize); err != nil {
 		return err
@@ -84,6 +80,28 @@ func (s *formTwo) put(a sector.LBA, raw []byte, came formTwoCame) error {
 	}
 	s.dirty = true
 	return nil
+}
+
+// open opens the file of raw sectors, if it is not.
+func (s *formTwo) open() error {
+	if s.f != nil {
+		return nil
+	}
+	f, err := os.OpenFile(filepath.Join(s.dir, formTwoName), os.O_RDWR|os.O_CREATE, 0o600)
+	if err == nil {
+		s.f = f
+	}
+	return err
+}
+
+// raw reads a raw sector that is there.
+func (s *formTwo) raw(a sector.LBA) ([]byte, error) {
+	if err := s.open(); err != nil {
+		return nil, err
+	}
+	buf := make([]byte, device.RawSize)
+	_, err := s.f.ReadAt(buf, int64(a)*device.RawSize)
+	return buf, err
 }
 
 // addAt adds a range to the n-th of several sets, which are made up to it.

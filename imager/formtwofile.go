@@ -18,7 +18,10 @@ import (
 // bytes for each of them, and 2,324 belong to the film. It is read beside the image:
 //
 //	sector n of the file   ── bytes 24 to 2347 of the raw sector ──▶  byte 2,324·n of the film
-const formTwoUser = 2324
+const (
+	formTwoFrom = 24
+	formTwoUser = 2324
+)
 
 // beside is where files are read that lie in sectors of form 2.
 type beside struct {
@@ -134,7 +137,7 @@ func (b *beside) bytesOf(ctx context.Context, x File, do func(at tree.Span, what
 				what = now
 			}
 			if now == fillData {
-				b.buf = append(b.buf, raw[24:24+formTwoUser]...)
+				b.buf = append(b.buf, raw[formTwoFrom:formTwoFrom+formTwoUser]...)
 			}
 			open.End = (n + 1) * formTwoUser
 		}

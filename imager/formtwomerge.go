@@ -20,8 +20,8 @@ import (
 // What a case keeps of form 2 travels as its image does, with how it came: into pass files
 // and out of them, and from case to case. There are no checksums to hold it against: a raw
 // sector says whose place it has, and proves itself by its EDC or came without doubt where
-// it was read; a pass file has checksums for the way. What is there already stays, and is
-// not compared.
+// it was read; a pass file has checksums for the way. What is there already stays; where
+// the source has other data of it, that is told with both checksums, and not kept.
 
 // raws gives raw sectors of form 2 of a case, those of a set; without data where they can't
 // be read.
@@ -109,9 +109,10 @@ func (m *merger) takeFormTwo(ctx context.Context) error {
 	defer t.two.close()
 	t.two.know(slices.Collect(sectors.Runs()))
 	t.left = there.Intersect(&sectors)
+	t.both = t.left.Intersect(&t.two.good)
 	t.left = t.left.Subtract(&t.two.good)
-	if !t.left.Empty() {
-		err = m.s.raws(ctx, t.left, t.take)
+	if !there.Empty() {
+		err = m.s.raws(ctx, there, t.take)
 	}
 	for r := range t.lost.Runs() {
 		m.lost(nil, r)
@@ -119,7 +120,7 @@ func (m *merger) takeFormTwo(ctx context.Context) error {
 	if errors.Is(err, errNoMore) {
 		m.brought.Broken, err = err, nil
 	}
-	changed := t.two.dirty || m.brought.FormTwo > 0
+	changed := t.two.dirty || m.brought.FormTwo > 0 || !m.brought.Differ.Empty()
 	if saved := t.two.save(); saved != nil || !changed {
 		return errors.Join(err, saved)
 	}
@@ -131,12 +132,16 @@ type rawTaker struct {
 	m     *merger
 	two   *formTwo
 	left  sector.Set // those to be taken
+	both  sector.Set // those that are there already
 	lost  sector.Set // of them, those that are not what they should be
 	saved time.Time
 }
 
 // take takes one, and saves now and then.
 func (t *rawTaker) take(a sector.LBA, x pack.Raw) error {
+	if t.both.Contains(a) {
+		return t.compare(a, x.Data)
+	}
 	if !t.left.Contains(a) {
 		return nil
 	}
@@ -155,6 +160,33 @@ func (t *rawTaker) take(a sector.LBA, x pack.Raw) error {
 		return t.two.save()
 	}
 	return nil
+}
+
+// compare tells of a sector that is there already, and that the source has otherwise.
+func (t *rawTaker) compare(a sector.LBA, theirs []byte) error {
+	if _, ok := rawHolds(a, theirs); !ok {
+		return nil // it says nothing of ours
+	}
+	ours, err := t.two.raw(a)
+	if err != nil {
+		return fmt.Errorf("reading %s: %w", formTwoName, err)
+	}
+	if _, ok := rawHolds(a, ours); !ok {
+		return nil // which a check finds
+	}
+	kept, other := sumOfFormTwo(ours), sumOfFormTwo(theirs)
+	if kept == other {
+		return nil
+	}
+	t.m.brought.Differ.Add(sector.Span(a, 1))
+	t.m.c.m.AddEvent(mapfile.Event{Time: t.m.c.now(), Pass: -1, Kind: KindForm, Range: sector.Span(a, 1),
+		Text: fmt.Sprintf("%s has other data of this sector of form 2: CRC-32C %08x, and %08x stays", t.m.s.Name, other, kept)})
+	return nil
+}
+
+// sumOfFormTwo is the CRC-32C of the user data of a raw sector of form 2.
+func sumOfFormTwo(raw []byte) uint32 {
+	return mapfile.Sum(raw[formTwoFrom : formTwoFrom+formTwoUser])
 }
 
 // learnFormTwo tells the map what is known of form 2 now.

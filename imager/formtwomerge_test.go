@@ -4,9 +4,11 @@ import (
 	"bytes"
 	"context"
 	"errors"
+	"fmt"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
@@ -271,5 +273,51 @@ func TestFormTwoMergeIsInterrupted(t *testing.T) {
 	told := false
 	if err := Events(into.Dir, func(e mapfile.Event) bool { told = told || e.Kind == KindForm; return true }); err != nil || !told {
 		t.Errorf("an event tells of it = %v, %v; want one", told, err)
+	}
+}
+
+// Of sectors that are there on both sides what is there stays, and what differs is told with
+// both checksums, by whichever way the source comes.
+func TestFormTwoThatDiffers(t *testing.T) {
+	from := videoCase(t, "from", sector.Span(100, 20))
+	other := formTwoSector(t, 105, false)
+	other[100] ^= 0x40
+	s := sidecar(t, from.Dir)
+	s.lose(sector.Of(sector.Span(105, 1)))
+	if err := errors.Join(s.put(105, other, formTwoCame{}), s.save(), from.Close()); err != nil {
+		t.Fatal(err)
+	}
+	file, _ := packedCase(t, from, Packing{})
+	for _, way := range []string{"case", "pass file"} {
+		into := videoCase(t, "into", sector.Span(100, 10))
+		source, err := OpenSource(from.Dir, into.Dir)
+		if way != "case" {
+			source, err = passSource(t, file), nil
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		got := merged(t, into, source)
+		if got.FormTwo != 10 || !got.Differ.Equal(new(sector.Of(sector.Span(105, 1)))) {
+			t.Errorf("from a %s: %d taken, %v differ; want 10, and sector 105", way, got.FormTwo, got.Differ)
+		}
+		mine := formTwoSector(t, 105, false)
+		if raw, err := sidecar(t, into.Dir).raw(105); err != nil || !bytes.Equal(raw, mine) {
+			t.Errorf("from a %s: sector 105 is not what it was (%v)", way, err)
+		}
+		told := ""
+		if err := Events(into.Dir, func(e mapfile.Event) bool {
+			if e.Kind == KindForm && e.Range == sector.Span(105, 1) {
+				told += e.Text
+			}
+			return true
+		}); err != nil {
+			t.Fatal(err)
+		}
+		for _, sum := range []uint32{sumOfFormTwo(mine), sumOfFormTwo(other)} {
+			if text := fmt.Sprintf("%08x", sum); strings.Count(told, text) != 1 {
+				t.Errorf("from a %s it is told %q; want it once with %s", way, told, text)
+			}
+		}
 	}
 }

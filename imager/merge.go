@@ -35,6 +35,7 @@ type Brought struct {
 	Conflicts int64      // sectors of which it has other data than was known, whether one reading or several
 	Lost      sector.Set // sectors that it calls good and that can't be read, or have other bytes than its checksum says
 	FormTwo   int64      // sectors of form 2 that the case lacked beside its image
+	Differ    sector.Set // sectors of form 2 of which it has other data than lies beside the image, where that stays
 	Absent    sector.Set // sectors of which it has other data than is known, which was not packed into its file
 
 	// Broken is why a pass file gave no more, or is not to be believed as a whole; what

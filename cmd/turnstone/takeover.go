@@ -101,11 +101,14 @@ func (t takeOver) text(m *mapfile.Map, res imager.Merged) string {
 	for _, from := range res.From {
 		if from.Won > 0 {
 			text += fmt.Sprintf("Taken over from %s: %s (%s).\n", from.Source, sectors(from.Won), size(from.Won))
-		} else if from.Conflicts == 0 && from.FormTwo == 0 && from.Lost.Empty() && from.Absent.Empty() && from.Broken == nil && res.How == imager.HowComplete {
+		} else if from.Conflicts == 0 && from.FormTwo == 0 && from.Differ.Empty() && from.Lost.Empty() && from.Absent.Empty() && from.Broken == nil && res.How == imager.HowComplete {
 			text += fmt.Sprintf("Nothing new in %s.\n", from.Source)
 		}
 		if from.FormTwo > 0 {
 			text += fmt.Sprintf("Taken over from %s: %s of form 2, which lie beside the image.\n", from.Source, sectors(from.FormTwo))
+		}
+		if n := from.Differ.Count(); n > 0 {
+			text += fmt.Sprintf("%s has other data of %s of form 2: what lies beside the image stays; both checksums are noted.\n", from.Source, sectors(n))
 		}
 		if from.Conflicts > 0 {
 			text += fmt.Sprintf("%s has other bytes of %s than are known here: the first stay in the image, its own are kept beside it.\n",
