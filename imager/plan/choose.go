@@ -1,6 +1,9 @@
 package plan
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // zone is some neighbouring rings, and what a run that begins there would bring.
 type zone struct {
@@ -167,8 +170,12 @@ func (s *byPlace) rest() bool {
 // proofs is how many blocks are asked for at a time before what is left is given up.
 const proofs = 8
 
+// soonDone is the seconds within which all that is left is asked for rather than given
+// up: that is sooner done than told.
+const soonDone = 60
+
 // prove takes a few blocks of which the model expects too little, spread over the
-// disc, while no more than the model says so: the loss that it sees may be another
+// disc, while no more than the model says so, or all if they are soon done: the loss that it sees may be another
 // surface's by now, or the marks of a few. False is returned once such blocks have
 // failed so often that what is left is not worth its time by that alone.
 func (s *byPlace) prove() bool {
@@ -183,21 +190,27 @@ func (s *byPlace) prove() bool {
 			cost[bin] += x.cost
 		}
 	}
-	best, at := 0.0, -1
+	best, at, all := 0.0, -1, 0.0
 	for bin, blocks := range left {
+		all += cost[bin]
 		if n := float64(len(blocks)); n > 0 {
 			if v := s.trust.hope(bin) * float64(s.disc.Block) * n / cost[bin]; v > best {
 				best, at = v, bin
 			}
 		}
 	}
-	if best < leastYield {
-		return false
-	}
 	s.run = s.run[:0]
-	n := len(left[at])
-	for i := range min(n, proofs) {
-		s.run = append(s.run, left[at][i*n/min(n, proofs)])
+	switch {
+	case all < soonDone:
+		s.run = append(s.run, slices.Concat(left[:]...)...)
+		slices.Sort(s.run)
+	case best < leastYield:
+		return false
+	default:
+		n := len(left[at])
+		for i := range min(n, proofs) {
+			s.run = append(s.run, left[at][i*n/min(n, proofs)])
+		}
 	}
 	s.retries, s.why, s.sweeping = s.tries.Least, whyProof, true
 	return true
