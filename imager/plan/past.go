@@ -114,6 +114,7 @@ type work struct {
 	past  past
 	open  sector.Set // missing, and the pass may ask for it
 	fresh sector.Set // those of open that its round and drive were not asked for yet
+	few   few
 }
 
 func workOf(t Task) work {
@@ -129,6 +130,7 @@ func workOf(t Task) work {
 	w := work{disc: d, past: pastOf(&t, d.Written.Bounds(), d.Block), open: open, fresh: open}
 	if !w.past.asked.Empty() {
 		w.fresh = open.Subtract(&w.past.asked)
+		w.few = fewOf(&t, &d, &w.open)
 	}
 	return w
 }
@@ -139,7 +141,9 @@ func (w *work) takesApart() bool { return w.disc.Block > 1 && !w.disc.WholeBlock
 // ToAsk is what a pass may ask for at all; it is empty if and only if the pass
 // would ask for nothing. Of blocks that failed in earlier passes and were not
 // taken apart yet it holds those that the pass comes to if the ones before them
-// yield something, and, as long as others were not asked for once, some more.
+// yield something, and, as long as others were not asked for once, some more. What
+// failed with fewer retries than the drive's own is in it until it was asked for with
+// those, though a pass may find that not worth its time.
 func ToAsk(t Task) sector.Set {
 	w := workOf(t)
 	ask, _ := w.ask()
@@ -151,7 +155,11 @@ func ToAsk(t Task) sector.Set {
 func (w *work) ask() (sector.Set, []part) {
 	owed := w.owed()
 	if owed.Empty() {
-		return w.fresh, nil
+		ask := w.fresh
+		for k := range w.few.waiting {
+			ask = ask.Union(&w.few.waiting[k])
+		}
+		return ask, nil
 	}
 	ask, parts, unsure := w.fresh, w.parts(owed), w.unsure()
 	for i := range parts {

@@ -93,6 +93,7 @@ func newByPlace(t *Task, w *work, legs []leg) *byPlace {
 			s.recall(h)
 		}
 	}
+	s.deeper.recall(s, &w.few)
 	s.all = s.left
 	s.layOut()
 	s.remember()
@@ -231,8 +232,7 @@ func (s *byPlace) note(o Outcome) int64 {
 	bad := sector.Range{First: end, End: end + sector.LBA(o.Failed)}
 	lost := o.Result == mapfile.LostTrack || o.Result == mapfile.Stalled
 	if s.deeper.mine(r) {
-		s.deeper.note(s, o)
-		return 0
+		return s.deeper.note(s, o)
 	}
 	if !s.disc.WholeBlocks && s.disc.Block > 1 {
 		s.learnt.note(o, bad, s.disc.Block)

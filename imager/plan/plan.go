@@ -218,7 +218,7 @@ func New(t Task) *Plan {
 	ask, _ := w.ask()
 	p := &Plan{work: w, left: ask.Count(), begun: !ask.Empty()}
 	legs := legsOf(&w.disc)
-	if legs == nil || w.fresh.Empty() {
+	if legs == nil || w.fresh.Empty() && w.few.empty() {
 		p.surface = newByStretches(w.disc, w.fresh)
 		return p
 	}
@@ -271,7 +271,7 @@ func (p *Plan) beginApart() {
 	if p.takesApart() {
 		p.surface.addTo(&p.past)
 	}
-	p.surface, p.fresh = nil, sector.Set{}
+	p.surface, p.fresh, p.few = nil, sector.Set{}, few{}
 	owed, parts := p.ask()
 	p.left = owed.Count()
 	p.apart = &apart{then: parts}
