@@ -103,12 +103,16 @@ func (d *deeper) add(s *byPlace, b int64, retries uint8, r sector.Range) {
 	d.waiting[kind] = append(d.waiting[kind], again{b, r, kind, false})
 }
 
+// share is how many of those asked deeper come.
+func (d *deeper) share(kind int) float64 {
+	const guess, weight = .1, 10 // until some were asked for
+	return (d.came[kind] + guess*weight) / (d.of[kind] + weight)
+}
+
 // rate is the good blocks a second that asking deeper brings.
 func (d *deeper) rate(s *byPlace, kind int) float64 {
-	const guess, weight = .1, 10 // until some were asked for
-	share := (d.came[kind] + guess*weight) / (d.of[kind] + weight)
 	turns := float64(s.tries.Own) * 1.2 // common practice: a retry takes a turn and a little
-	return share / (s.price.medium.of() + turns*.05)
+	return d.share(kind) / (s.price.medium.of() + turns*.05)
 }
 
 // best is the kind that brings most, and what.
