@@ -41,6 +41,7 @@ const (
 
 const (
 	oddsSure     = 4    // from which on the surface is believed as it is
+	oddsLeast    = -3   // to which the regression may lower them: what is hopeless the surface must say
 	oddsMost     = 8    // logarithm of the odds that one may give
 	calibrations = 64   // of them from -oddsMost to oddsMost
 	weightMost   = 1.25 // of the surface
@@ -124,7 +125,7 @@ func (k *skill) note(b int64, surface float64, bad bool) {
 func (k *skill) calibrate() {
 	for i := range k.alone {
 		x := (float64(i)/calibrations*2 - 1) * oddsMost
-		k.alone[i] = chanceOf(k.weight[always] + k.by(x))
+		k.alone[i] = chanceOf(max(k.weight[always]+k.by(x), min(x, oddsLeast)))
 	}
 }
 
@@ -161,7 +162,8 @@ func (k *skill) others(b int64) (beside, stretch float64) {
 func (k *skill) chance(b int64, surface float64) float64 {
 	if math.Abs(k.weight[besideSays])+math.Abs(k.weight[stretchSays]) > .05 {
 		x := k.say(b, surface)
-		return chanceOf(k.weight[always] + k.by(x[surfaceSays]) + k.weight[besideSays]*x[besideSays] + k.weight[stretchSays]*x[stretchSays])
+		sum := k.weight[always] + k.by(x[surfaceSays]) + k.weight[besideSays]*x[besideSays] + k.weight[stretchSays]*x[stretchSays]
+		return chanceOf(max(sum, min(x[surfaceSays], oddsLeast)))
 	}
 	if surface > .9991 {
 		return surface
