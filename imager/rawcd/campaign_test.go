@@ -161,8 +161,8 @@ func (d *damaged) trial(p *rand.PCG, seed, n uint64) (i int, readings []Reading,
 // 3,691,256, by the EDC. Of a sector of form 2, which has no parity to hold against it, two
 // bytes were wrong 128 bytes apart (90h and 65h), which is a code word of the EDC. Since then
 // readings must uphold a sector of form 2 (vouch.go), and that trial gives nothing: see
-// TestVoteThatTheEDCTakes. Of the second seed three million were run again with that rule,
-// and 100,000 about that trial, none wrong; the rest was not.
+// TestVoteThatTheEDCTakes. Of the second seed four million were run again with that rule,
+// that trial among them, none wrong; the rest was not.
 func TestNothingWrongIsAccepted(t *testing.T) {
 	times := *campaignSectors
 	switch {
