@@ -146,7 +146,7 @@ func (b *Bench) workOut(c *shown) *mapfile.Map {
 		b.ledger.put(key+"trouble", pathless(b.Speech.Trouble(err), c.dir))
 		return nil
 	}
-	st := imager.StatusOf(m)
+	st := imager.StatusIn(c.dir, m)
 	if len(c.sessions) == 0 {
 		c.st, c.known = st, true
 	}

@@ -119,7 +119,12 @@ func (b *Bench) paintCase(c *shown) {
 		if st, ok := snapshotOf(c.dir); ok {
 			c.st, c.known, fresh = st, true, true
 		} else if m, err := imager.Load(c.dir); err == nil { // of no checkpoint yet
-			c.st, c.known, fresh = imager.StatusOf(m), true, true
+			c.st, c.known, fresh = imager.StatusIn(c.dir, m), true, true
+		}
+		if c.st.Disc.Kind == "cd" { // of which more may lie beside the image
+			if m, err := imager.Load(c.dir); err == nil {
+				c.st.FormTwo = imager.FormTwoOf(c.dir, m)
+			}
 		}
 		c.stamp = stamp
 	}
@@ -134,8 +139,10 @@ func (b *Bench) paintCase(c *shown) {
 
 // rowOf is a case's row. Its mutex is held.
 func (b *Bench) rowOf(c *shown) row {
-	r := row{Job: c.job, Kind: c.st.Disc.Kind, Round: max(0, len(c.st.Rounds)-1), Missing: c.st.Missing()}
+	r := row{Job: c.job, Kind: c.st.Disc.Kind, Round: max(0, len(c.st.Rounds)-1), Missing: c.missing()}
 	r.Good, r.All = c.st.Wants()
+	good, all := c.st.FormTwo.Wants() // which lie beside the image
+	r.Good, r.All = r.Good+good, r.All+all
 	r.Whole, r.Proved = c.tally.whole, c.proof.said != ""
 	if n := len(c.st.Rounds); n > 0 {
 		r.Last = b.Counsel.Round(c.st.Rounds[n-1])
@@ -157,6 +164,9 @@ func (b *Bench) rowOf(c *shown) row {
 	r.Tone = c.tone
 	return r
 }
+
+// missing is how many sectors are, of the image and of what lies beside it.
+func (c *case_) missing() int64 { return c.st.Missing() + c.st.FormTwo.Missing() }
 
 // atWork fills in what runs.
 func (b *Bench) atWork(c *shown, r *row) {
@@ -243,10 +253,10 @@ func (b *Bench) over(c *shown, run *imager.Run, out imager.Outcome, err error) {
 		c.sessions = append(c.sessions[:i:i], c.sessions[i+1:]...)
 	}
 	e := &ending{how: out.How, said: out.Why}
-	missing := c.st.Missing()
+	missing := c.missing()
 	if out.Map != nil {
-		c.st, c.known = imager.StatusOf(out.Map), true
-		missing = c.st.Missing()
+		c.st, c.known = imager.StatusIn(c.dir, out.Map), true
+		missing = c.missing()
 	}
 	e.trouble = nodeless(pathless(troubleOf(b.Speech, err), c.dir), run.Drive)
 	if e.said != "" {

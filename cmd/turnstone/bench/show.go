@@ -183,7 +183,7 @@ func (b *Bench) serveStatus(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	attach(w, c.job+" status.json")
-	writeJSON(w, http.StatusOK, imager.StatusOf(m))
+	writeJSON(w, http.StatusOK, imager.StatusIn(c.dir, m))
 }
 
 // reportPolicy is what a report may do: it is one file with its styles and drawings in
