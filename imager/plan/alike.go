@@ -30,9 +30,7 @@ func (f *field) alikeTo(i int, b int64, bad bool) {
 	if !f.rings[i].leg.fitted() {
 		return
 	}
-	x := float64(f.phase[b]) + bins - .5
-	c := int(x)
-	part := float32(x - float64(c))
+	c, part := f.beginning(b)
 	shares := [...]float32{alikeBeside * (1 - part), 1 - part + alikeBeside*part, part + alikeBeside*(1-part), alikeBeside * part}
 	for j := max(f.span[i][0], i-alikeRings); j < min(f.span[i][1], i+alikeRings+1); j++ {
 		d := i - j
@@ -50,14 +48,20 @@ func (f *field) alikeTo(i int, b int64, bad bool) {
 	}
 }
 
+// beginning is the cell in whose middle a block begins, or behind it, and how far behind
+// in cells.
+func (f *field) beginning(b int64) (c int, part float32) {
+	x := float64(f.phase[b]) + bins - .5
+	c = int(x)
+	return c % bins, float32(x - float64(c))
+}
+
 // lossAlike is the loss that the cells give, corrected by how blocks fared that
 // begin at that angle.
 func (f *field) lossAlike(i int, b int64, loss float64) float64 {
 	a := &f.alike[i]
-	x := float64(f.phase[b]) + bins - .5
-	c := int(x)
-	part := float32(x - float64(c))
-	c, d := c%bins, (c+1)%bins
+	c, part := f.beginning(b)
+	d := (c + 1) % bins
 	came := float64(max(0, a.came[c]+part*(a.came[d]-a.came[c])))
 	bad := float64(max(0, a.bad[c]+part*(a.bad[d]-a.bad[c])))
 	switch {

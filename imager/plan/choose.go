@@ -176,8 +176,9 @@ const soonDone = 60
 
 // prove takes a few blocks of which the model expects too little, spread over the disc,
 // while no more than the model says so: the loss that it sees may be another surface's by
-// now, or the marks of a few. Where all of them are soon done it takes all. False is returned once such blocks have
-// failed so often that what is left is not worth its time by that alone.
+// now, or the marks of a few. Where all of them are soon done it takes all. False is
+// returned once such blocks have failed so often that what is left is not worth its time by
+// that alone.
 func (s *byPlace) prove() bool {
 	var left [len(trustEdges) + 1][]int64
 	var cost [len(trustEdges) + 1]float64

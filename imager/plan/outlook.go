@@ -37,8 +37,9 @@ func (p *Plan) Loss(layer int, radius, angle float64) (loss, certainty float64) 
 	return float64(f.rate[i][c]) * f.rings[i].width, seen / (seen + float64(levels[len(levels)-1].weight))
 }
 
-// Chance is the chance that the block of a sector comes when it is asked for once, of
-// one that failed and is being asked for again what of such blocks came so far; 0 where the geometry is not known.
+// Chance is the chance that the block of a sector comes when it is asked for once, of one
+// that failed and is being asked for again what of such blocks came so far; 0 where the
+// geometry is not known.
 func (p *Plan) Chance(a sector.LBA) float64 {
 	s, b := p.place, int64(a)/p.disc.Block
 	if s == nil || a < 0 || b >= int64(len(s.saw)) {
