@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -168,6 +169,9 @@ func (t *rawTaker) compare(a sector.LBA, theirs []byte) error {
 		return nil // it says nothing of ours
 	}
 	ours, err := t.two.raw(a)
+	if err == io.EOF {
+		return nil // which a check finds
+	}
 	if err != nil {
 		return fmt.Errorf("reading %s: %w", formTwoName, err)
 	}

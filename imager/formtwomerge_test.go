@@ -320,4 +320,18 @@ func TestFormTwoThatDiffers(t *testing.T) {
 			}
 		}
 	}
+
+	// A sidecar that was cut off is told by a check; it stops no merge.
+	into := videoCase(t, "into", sector.Span(100, 10))
+	if err := os.Truncate(filepath.Join(into.Dir, formTwoName), 0); err != nil {
+		t.Fatal(err)
+	}
+	source := passSource(t, file)
+	res, err := into.Merge(t.Context(), Merging{Sources: []*Source{source}})
+	if err != nil || res.From[0].FormTwo != 10 || !res.From[0].Differ.Empty() {
+		t.Errorf("into a sidecar that was cut off Merge = %+v, %v; want ten taken, and nothing that differs", res, err)
+	}
+	if err := source.Close(); err != nil {
+		t.Fatal(err)
+	}
 }
