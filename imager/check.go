@@ -21,7 +21,8 @@ type CheckResult struct {
 	Compared int64      // good sectors compared with their checksums
 	Rotten   sector.Set // good sectors whose bytes do not match
 	Losses   []Loss     // the same, by pass, with the files that they are of
-	Short    bool       // the image is shorter than the map says
+	Short    bool       // the image is shorter than the map says, or was
+	CutOff   int64      // sectors that were good beyond its end; of Prove, which took them back
 	FormTwo  sector.Set // sectors beside the image that are not what they should be
 }
 
@@ -86,6 +87,34 @@ func Check(dir string, every bool) (CheckResult, error) {
 	}
 	wrong, rotten := checkFormTwo(dir, every)
 	res.Problems, res.FormTwo = append(res.Problems, wrong...), rotten
+	return res, err
+}
+
+// Prove reads every good sector of the case again, in the image and beside it, and holds
+// it against its checksum. What does not match is taken back, so that it can be read
+// anew, and an image that is too short gets its length again. The case is one that
+// OpenUnproven has opened. Errors are those of Check, and of taking back.
+func (c *Case) Prove() (CheckResult, error) {
+	lost, short, err := c.TakeBackCutOff()
+	if err != nil {
+		return CheckResult{}, err
+	}
+	res, err := Check(c.Dir, true)
+	if err != nil {
+		return res, err
+	}
+	if !res.Rotten.Empty() {
+		err = c.TakeBackRotten(res.Losses)
+	}
+	if !res.FormTwo.Empty() {
+		err = errors.Join(err, c.TakeBackFormTwo(res.FormTwo))
+	}
+	res.Short = short
+	for _, l := range lost {
+		res.CutOff += l.Range.Count()
+		res.Rotten.Add(l.Range)
+	}
+	res.Losses = append(res.Losses, lost...)
 	return res, err
 }
 

@@ -184,7 +184,20 @@ func (s *Runs) With(drive string) *Run {
 // Change opens a case for something that is done in a moment, such as opening a round,
 // and lets go of it. ErrBusy is returned where a run has the case; the other errors are
 // those of Open and of do.
-func (s *Runs) Change(dir string, do func(*Case) error) (err error) {
+func (s *Runs) Change(dir string, do func(*Case) error) error { return s.hold(dir, Open, do) }
+
+// Prove proves a case (Case.Prove). ErrBusy is returned where a run has the case; the
+// other errors are those of OpenUnproven and of Case.Prove.
+func (s *Runs) Prove(dir string) (res CheckResult, err error) {
+	err = s.hold(dir, OpenUnproven, func(c *Case) error {
+		res, err = c.Prove()
+		return err
+	})
+	return res, err
+}
+
+// hold has a case while something is done to it.
+func (s *Runs) hold(dir string, open func(string, Writer) (*Case, error), do func(*Case) error) (err error) {
 	s.mu.Lock()
 	turn := s.turn(dir)
 	s.mu.Unlock()
@@ -194,7 +207,7 @@ func (s *Runs) Change(dir string, do func(*Case) error) (err error) {
 	default:
 		return fmt.Errorf("%s: %w: a pass runs on it", dir, ErrBusy)
 	}
-	c, err := Open(dir, s.writer())
+	c, err := open(dir, s.writer())
 	if err != nil {
 		return err
 	}

@@ -66,10 +66,14 @@ func (pageWords) Whole(l imager.Listed) string { return wholeInWords(l) }
 
 // Proved implements bench.Counsel.
 func (pageWords) Proved(r imager.CheckResult) string {
-	if len(r.Problems) == 0 {
+	problems := r.Problems
+	if r.Short {
+		problems = append([]string{lengthened(r)}, problems...)
+	}
+	if len(problems) == 0 {
 		return fmt.Sprintf("Proved: map and image agree; %s good sectors were compared.", thousands(r.Compared))
 	}
-	text := strings.Join(r.Problems, ". ") + "."
+	text := strings.Join(problems, ". ") + "."
 	if !r.Rotten.Empty() {
 		text += " They count as not asked yet again: read them anew."
 	}

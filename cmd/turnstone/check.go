@@ -164,35 +164,21 @@ func checkCase(dir string, deep bool) (res imager.CheckResult, after string, err
 		return res, after, err
 	}
 	defer func() { err = errors.Join(err, c.Close()) }()
-	lost, short, err := c.TakeBackCutOff()
-	if err != nil {
+	if res, err = c.Prove(); err != nil {
 		return res, "", err
 	}
-	if res, err = imager.Check(dir, true); err != nil {
-		return res, "", err
-	}
-	if !res.Rotten.Empty() {
-		err = c.TakeBackRotten(res.Losses)
-	}
-	if !res.FormTwo.Empty() {
-		err = errors.Join(err, c.TakeBackFormTwo(res.FormTwo))
-	}
-	if short {
-		res.Short = true
-		var n int64
-		for _, l := range lost {
-			n += l.Range.Count()
-			res.Rotten.Add(l.Range)
-		}
-		res.Losses = append(res.Losses, lost...)
-		res.Problems = append([]string{fmt.Sprintf(
-			"The image was shorter than the map says, and has its length again; of what lay beyond its end %s were good", sectors(n))},
-			res.Problems...)
+	if res.Short {
+		res.Problems = append([]string{lengthened(res)}, res.Problems...)
 	}
 	if res.Rotten.Empty() {
 		return res, "Nothing good was lost.", err
 	}
 	return res, "They are \"not asked yet\" again; read them anew.", err
+}
+
+// lengthened says that the image has its length again.
+func lengthened(res imager.CheckResult) string {
+	return fmt.Sprintf("The image was shorter than the map says, and has its length again; of what lay beyond its end %s were good", sectors(res.CutOff))
 }
 
 func damaged(err error) bool {

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"os"
 	"path/filepath"
 	"strings"
 	"syscall"
@@ -17,7 +18,7 @@ import (
 func TestJobOnThePage(t *testing.T) {
 	t.Parallel()
 	jobs, a, b := demoBench(t)
-	args := []string{jobs, "--drive", a, "--drive", b, "--pace", "100"}
+	args := []string{jobs, "--drive", a, "--drive", b, "--pace", "100", "--by", "Kim"}
 	s := serve(t, args...)
 	page := openBrowser(t, 1280, 900)
 	page.open(s.url)
@@ -90,6 +91,10 @@ func TestJobOnThePage(t *testing.T) {
 		t.Error(err)
 	}
 	turnstone(t, "check", dir, "--deep").is(exitDone)
+	turnstone(t, "report", dir).is(exitDone)
+	if page, err := os.ReadFile(filepath.Join(dir, "report", "bench.html")); err != nil || !strings.Contains(string(page), "Treated by Kim; read by Kim.") {
+		t.Errorf("the bench's page of the job does not say who worked at it (%v)", err)
+	}
 	if user, err := imager.UserOf(dir); user != nil || err != nil {
 		t.Errorf("UserOf = %v, %v; want nobody", user, err)
 	}

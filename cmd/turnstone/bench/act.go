@@ -281,7 +281,7 @@ func (b *Bench) change(c *shown, do func(*imager.Case) error) error {
 	}
 	if err == nil {
 		c.mu.Lock()
-		c.stamp, c.ended, c.proof.said = "", nil, ""
+		c.stamp, c.ended, c.proof = "", nil, nil
 		c.mu.Unlock()
 	}
 	return err

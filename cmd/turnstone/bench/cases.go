@@ -178,10 +178,19 @@ func (s *shelf) fresh(name string) (string, error) {
 	return dir, nil
 }
 
-// snapshotOf is what a case's status.json says; not ok where there is none.
+// snapshotOf is what a case's status.json says; not ok where there is none. What lies
+// beside a CD's image is not in that: it is looked up.
 func snapshotOf(dir string) (st imager.Status, ok bool) {
 	b, err := os.ReadFile(filepath.Join(dir, "status.json"))
-	return st, err == nil && json.Unmarshal(b, &st) == nil && len(st.Rounds) > 0
+	if err != nil || json.Unmarshal(b, &st) != nil || len(st.Rounds) == 0 {
+		return st, false
+	}
+	if st.Disc.Kind == "cd" {
+		if m, err := imager.Load(dir); err == nil {
+			st.FormTwo = imager.FormTwoOf(dir, m)
+		}
+	}
+	return st, true
 }
 
 // stampOf tells one checkpoint of a case from the next.

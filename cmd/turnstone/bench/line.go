@@ -110,7 +110,7 @@ func (b *Bench) atRest(c *shown, r *row) {
 		r.Line.Now = "Treated since it was read"
 		r.Line.Next = "Next: read it on its new surface."
 	}
-	if c.proof.said != "" {
+	if c.proof != nil {
 		r.Line.Next = c.proof.said
 	}
 	if r.Line.Next == "" {

@@ -16,7 +16,8 @@ type case_ struct {
 	tone     tone
 	reviving bool // the tone for it has sounded
 	question int  // the last one that a tone has sounded for
-	proof    proof
+	proving  bool
+	proof    *proof // nil: none was made, or something was done since
 
 	stamp string // of the checkpoint that is shown
 	known bool   // st is of the case
@@ -121,11 +122,6 @@ func (b *Bench) paintCase(c *shown) {
 		} else if m, err := imager.Load(c.dir); err == nil { // of no checkpoint yet
 			c.st, c.known, fresh = imager.StatusIn(c.dir, m), true, true
 		}
-		if c.st.Disc.Kind == "cd" { // of which more may lie beside the image
-			if m, err := imager.Load(c.dir); err == nil {
-				c.st.FormTwo = imager.FormTwoOf(c.dir, m)
-			}
-		}
 		c.stamp = stamp
 	}
 	if b.watchedCase(c.id) {
@@ -143,7 +139,7 @@ func (b *Bench) rowOf(c *shown) row {
 	r.Good, r.All = c.st.Wants()
 	good, all := c.st.FormTwo.Wants() // which lie beside the image
 	r.Good, r.All = r.Good+good, r.All+all
-	r.Whole, r.Proved = c.tally.whole, c.proof.said != ""
+	r.Whole, r.Proved = c.tally.whole, c.proof != nil && c.proof.holds
 	if n := len(c.st.Rounds); n > 0 {
 		r.Last = b.Counsel.Round(c.st.Rounds[n-1])
 	}
@@ -153,7 +149,7 @@ func (b *Bench) rowOf(c *shown) row {
 	switch {
 	case len(c.sessions) > 0:
 		b.atWork(c, &r)
-	case c.proof.runs:
+	case c.proving:
 		r.State = "proving"
 		r.Line = bigLine{Now: "Proving the image", Far: b.Speech.Far(r.Good, r.All), Next: "Next: nothing to do. It ends by itself."}
 	default:
@@ -230,7 +226,7 @@ func (b *Bench) begin(c *shown, node string, r imager.Reading) error {
 		return err
 	}
 	c.sessions = append(c.sessions, session{run, d})
-	c.drive, c.ended, c.proof.said = node, nil, ""
+	c.drive, c.ended, c.proof = node, nil, nil
 	go func() {
 		out, err := run.Wait()
 		b.over(c, run, out, err)
@@ -262,7 +258,7 @@ func (b *Bench) over(c *shown, run *imager.Run, out imager.Outcome, err error) {
 	if e.said != "" {
 		c.lines = appendLine(c.lines, line{lastOf(out.Map), "The pass ended: " + nodeless(pathless(e.said, c.dir), run.Drive) + "."})
 	}
-	c.ended = e
+	c.ended, c.proof = e, nil
 	switch {
 	case e.trouble != "" || out.Failed():
 		c.sound("stalled")

@@ -1,53 +1,41 @@
 package bench
 
-import (
-	"errors"
-
-	"turnstone/imager"
-)
-
-// proof is a deep check that the page began: the whole image is read again, which takes
-// as long as its disk needs.
+// proof is what a deep check found that the page began.
 type proof struct {
-	runs bool
-	said string // what it found; "" where none was made, or something was done since
+	said  string
+	holds bool // map and image agree
 }
 
 // prove reads every good sector of a case again and holds it against its checksum. What
-// does not match is taken back, so that it can be read anew. It returns at once.
+// does not match is taken back, so that it can be read anew. It returns at once: the check
+// takes as long as the image's disk needs.
 func (b *Bench) prove(o order) (reply, error) {
 	c, err := b.caseOf(o)
 	if err != nil {
 		return reply{}, err
 	}
 	c.mu.Lock()
-	busy := c.proof.runs || len(c.sessions) > 0
+	busy := c.proving || len(c.sessions) > 0
 	if !busy {
-		c.proof = proof{runs: true}
+		c.proving, c.proof = true, nil
 	}
 	c.mu.Unlock()
 	if busy {
 		return reply{}, errBusy
 	}
 	go func() {
-		said := ""
-		err := b.change(c, func(k *imager.Case) error {
-			res, err := imager.Check(c.dir, true)
-			if err == nil && !res.Rotten.Empty() {
-				err = k.TakeBackRotten(res.Losses)
-			}
-			if !res.FormTwo.Empty() {
-				err = errors.Join(err, k.TakeBackFormTwo(res.FormTwo))
-			}
-			said = b.Counsel.Proved(res)
-			return err
-		})
-		if err != nil {
-			said = "It could not be proved: " + b.Speech.Trouble(err)
+		var found proof
+		res, err := b.Runs.Prove(c.dir)
+		if err == nil {
+			found = proof{b.Counsel.Proved(res), len(res.Problems) == 0 && !res.Short}
+		} else {
+			found = proof{said: "It could not be proved: " + b.Speech.Trouble(err)}
 		}
 		c.mu.Lock()
-		c.proof = proof{said: pathless(said, c.dir)}
-		c.sound(map[bool]string{true: "done", false: "stalled"}[err == nil])
+		found.said = pathless(found.said, c.dir)
+		c.stamp, c.ended = "", nil
+		c.proving, c.proof = false, &found
+		c.sound(map[bool]string{true: "done", false: "stalled"}[found.holds])
 		c.mu.Unlock()
 		b.soon()
 	}()
