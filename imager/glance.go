@@ -19,8 +19,8 @@ func Glance(m *mapfile.Map) (p *chart.Picture, sentences []string, err error) {
 		return nil, nil, err
 	}
 	if r, ok := worstRing(m, shape); ok {
-		sentences = append(sentences, fmt.Sprintf("There is most to win at %s: %.0f %% of what failed on this surface lies there.",
-			r.Where(chart.View{}), 100*r.Share))
+		sentences = append(sentences, fmt.Sprintf("There is most to win in the ring from %.0f to %.0f mm: %.0f %% of what failed on this surface lies there. At which angles, the damage map tells.",
+			r.Inner, r.Outer, 100*r.Share))
 	}
 	if taken, ok := chart.TakenOff(m.Rounds()); ok {
 		sentences = append(sentences, taken.Sentences(d.Kind)...)
@@ -28,9 +28,9 @@ func Glance(m *mapfile.Map) (p *chart.Picture, sentences []string, err error) {
 	return p, sentences, nil
 }
 
-// worstRing is where there is most to win, all round; not ok where that can't be told, or
+// worstRing is where there is most to win by radius; not ok where that can't be told, or
 // no place is worse than others.
-func worstRing(m *mapfile.Map, shape chart.Disc) (worst chart.Region, ok bool) {
+func worstRing(m *mapfile.Map, shape chart.Disc) (worst marks.Region, ok bool) {
 	if len(shape.Layers) == 0 {
 		return worst, false
 	}
@@ -40,7 +40,7 @@ func worstRing(m *mapfile.Map, shape chart.Disc) (worst chart.Region, ok bool) {
 	for layer := range disc.Layers() {
 		f := disc.Find(layer, s)
 		if r, found := disc.Worst(layer, f); found && f.Missing > most {
-			worst, ok, most = chart.Region{Inner: r.Inner, Outer: r.Outer, From: 0, To: 1, Share: r.Share}, true, f.Missing
+			worst, ok, most = r, true, f.Missing
 		}
 	}
 	return worst, ok

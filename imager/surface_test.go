@@ -202,7 +202,7 @@ func TestGlance(t *testing.T) {
 		t.Fatal(err)
 	}
 	_, sentences, err := Glance(m)
-	if err != nil || len(sentences) != 1 || !strings.Contains(sentences[0], "at 28–29 mm, all round: 100 %") {
+	if err != nil || len(sentences) != 1 || !strings.Contains(sentences[0], "in the ring from 28 to 29 mm: 100 %") {
 		t.Errorf("Glance = %q, %v; want the ring from 28 to 29 mm", sentences, err)
 	}
 }
