@@ -61,6 +61,5 @@ func (s *byPlace) ended() End {
 	if !s.stopped {
 		return End{}
 	}
-	n := int64(s.left + s.behind)
-	return End{littleLeft, fmt.Sprintf("about %d sectors were not asked for: fewer than one in ten seconds is expected of them in the next ten minutes", n*s.disc.Block)}
+	return End{littleLeft, "fewer than one sector in ten seconds is expected of what is left, in the next ten minutes"}
 }
