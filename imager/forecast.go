@@ -2,7 +2,6 @@ package imager
 
 import (
 	"maps"
-	"math"
 	"slices"
 	"time"
 
@@ -18,7 +17,7 @@ import (
 type Forecast struct {
 	Missing  int64          // sectors of the written area
 	Readable float64        // sectors of them that one more asking brings
-	Most     time.Duration  // until nine tenths of the readable ones are there; 0 where none is
+	Until    plan.Lasts     // nine tenths of the readable ones are there; 0 where none is
 	HourLow  float64        // sectors that an hour more with this drive should bring at least,
 	HourHigh float64        // and at most; both 0 where nothing is left to ask it for
 	Bands    []ForecastBand // by millimetre of radius, from the inside out
@@ -46,10 +45,7 @@ func ForecastOf(m *mapfile.Map) (f Forecast, ok bool) {
 	f.Missing = d.Written.Count() - m.Count(mapfile.Good)
 	f.Readable, _ = model.Outlook(longest)
 	if f.Readable >= 1 {
-		f.Most = until(func(t time.Duration) bool {
-			n, _ := model.Outlook(t)
-			return n >= 0.9*f.Readable
-		})
+		f.Until = model.Until()
 	}
 	f.HourLow, f.HourHigh = model.Between(time.Hour)
 	f.Bands = bandsOf(model, shape, sector.LBA(max(1, d.BlockSectors)))
@@ -74,19 +70,4 @@ func bandsOf(model *plan.Plan, shape chart.Disc, block sector.LBA) []ForecastBan
 		all = append(all, ForecastBand{float64(mm), float64(mm) + 1, b.stopped / b.blocks})
 	}
 	return all
-}
-
-// until is the least time, to a tenth, for which something holds that holds from
-// some time on.
-func until(holds func(time.Duration) bool) time.Duration {
-	lo, hi := time.Second, longest
-	for hi > lo+lo/10 {
-		mid := time.Duration(math.Sqrt(float64(lo) * float64(hi)))
-		if holds(mid) {
-			hi = mid
-		} else {
-			lo = mid
-		}
-	}
-	return hi
 }

@@ -65,7 +65,7 @@ func TestForecastFindsTheRing(t *testing.T) {
 	if most := float64(f.Missing) - inRing*block/2; f.Readable > most || f.Readable < 0.8*most {
 		t.Errorf("readable = %.0f; want about what lies outside of the ring, %.0f at most", f.Readable, most)
 	}
-	if f.Most <= 0 {
-		t.Errorf("nine tenths within %v; want a time", f.Most)
+	if w := f.Until; w.Soonest <= 0 || w.Latest <= w.Soonest || w.OneByOne <= w.Latest {
+		t.Errorf("nine tenths within %v; want times, one after the other", w)
 	}
 }

@@ -9,6 +9,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"turnstone/imager"
+	"turnstone/imager/plan"
 	"turnstone/mapfile"
 )
 
@@ -133,14 +134,27 @@ func forecastInWords(m *mapfile.Map) []string {
 	if f.Readable < 1 {
 		out = append(out, "Of what is missing next to nothing is expected from this drive on this surface.")
 	} else {
-		text := fmt.Sprintf("Of the %s missing sectors about %s are expected to come from this drive on this surface",
-			thousands(f.Missing), thousands(roundly(f.Readable)))
-		if f.Most > 0 {
-			text += fmt.Sprintf(", nine tenths of them within %s, and far sooner if the damage lies close together", roughly(f.Most))
+		much := "nearly all"
+		if n := roundly(f.Readable); n < f.Missing {
+			much = "about " + thousands(n)
 		}
+		text := fmt.Sprintf("Of the %s missing sectors %s are expected to come from this drive on this surface", thousands(f.Missing), much)
+		text += untilInWords(f.Until)
 		out = append(out, text+". Marks that were not met yet are not in that.")
 	}
 	return append(out, worstInWords(f.Bands)...)
+}
+
+// untilInWords is how long nine tenths of what is expected take, as a part of a sentence.
+func untilInWords(w plan.Lasts) string {
+	switch {
+	case w.OneByOne == 0:
+		return ""
+	case w.OneByOne < w.Soonest*3/2:
+		return fmt.Sprintf(", nine tenths of them within %s", roughly(w.OneByOne))
+	}
+	return fmt.Sprintf(", nine tenths of them within %s to %s if the damage lies in marks, as it mostly does, and within %s if blocks fail one by one",
+		roughly(w.Soonest), roughly(w.Latest), roughly(w.OneByOne))
 }
 
 // hourInWords is what an hour more would bring, and what lies beyond it, for the end of

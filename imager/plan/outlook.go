@@ -57,7 +57,7 @@ func (p *Plan) Chance(a sector.LBA) float64 {
 // their standard deviation if blocks came independently: marks and moods of the
 // drive make it larger. Both are 0 where the geometry is not known.
 func (p *Plan) Outlook(within time.Duration) (sectors, deviation float64) {
-	sectors, deviation, _ = p.outlook(within, func(loss float64) float64 { return math.Exp(-loss) })
+	sectors, deviation, _ = p.outlook(within, byModel)
 	return sectors, deviation
 }
 
@@ -70,7 +70,7 @@ const calibrated = .1
 // it expected as much: by two deviations, and by as much as its chances may be wrong.
 // Both are 0 where the geometry is not known.
 func (p *Plan) Between(within time.Duration) (low, high float64) {
-	a, da, asked := p.outlook(within, func(loss float64) float64 { return math.Exp(-loss) })
+	a, da, asked := p.outlook(within, byModel)
 	b, db, alike := p.outlook(within, func(loss float64) float64 {
 		bin := trustBin(loss)
 		if p.place.trust[bin].tried == 0 {
@@ -83,15 +83,22 @@ func (p *Plan) Between(within time.Duration) (low, high float64) {
 	return max(0, low), high
 }
 
-// outlook is that with the chance that a block of a loss comes, and the sectors asked
-// for.
-func (p *Plan) outlook(within time.Duration, chanceOf func(loss float64) float64) (sectors, deviation, asked float64) {
+// byModel is the chance that a block of a loss comes, as the model has it.
+func byModel(loss float64) float64 { return math.Exp(-loss) }
+
+// prize is what asking for one block is expected to bring.
+type prize struct {
+	chance float64
+	full   float64 // seconds of reading it
+	fails  float64 // seconds of its failure, times the chance of one
+}
+
+// prizes is all that may be asked for, what brings most a second first.
+func (p *Plan) prizes(chanceOf func(loss float64) float64) (all []prize) {
 	s := p.place
 	if s == nil {
-		return 0, 0, 0
+		return nil
 	}
-	type prize struct{ gain, cost float64 }
-	var all []prize
 	w := walker{s: s, near: -1}
 	for b, st := range s.state {
 		if st != open && st != out {
@@ -99,17 +106,22 @@ func (p *Plan) outlook(within time.Duration, chanceOf func(loss float64) float64
 		}
 		x := w.look(int64(b))
 		chance := chanceOf(-math.Log(x.chance))
-		full := s.price.block(s.zones[min(w.ring/zoneRings, len(s.zones)-1)].band)
-		all = append(all, prize{chance, full + (1-chance)*x.cost})
+		all = append(all, prize{chance, s.price.block(s.zones[min(w.ring/zoneRings, len(s.zones)-1)].band), (1 - chance) * x.cost})
 	}
-	slices.SortFunc(all, func(a, b prize) int { return cmp.Compare(b.gain*a.cost, a.gain*b.cost) })
+	slices.SortFunc(all, func(a, b prize) int { return cmp.Compare(b.chance*(a.full+a.fails), a.chance*(b.full+b.fails)) })
+	return all
+}
+
+// outlook is that with the chance that a block of a loss comes, and the sectors asked
+// for.
+func (p *Plan) outlook(within time.Duration, chanceOf func(loss float64) float64) (sectors, deviation, asked float64) {
 	left, spread := within.Seconds(), 0.0
-	for _, x := range all {
-		if left -= x.cost; left < 0 {
+	for _, x := range p.prizes(chanceOf) {
+		if left -= x.full + x.fails; left < 0 {
 			break
 		}
-		sectors += x.gain
-		spread += x.gain * (1 - x.gain)
+		sectors += x.chance
+		spread += x.chance * (1 - x.chance)
 		asked++
 	}
 	n := float64(p.disc.Block)
