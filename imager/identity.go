@@ -196,10 +196,14 @@ func readIdentity(ctx context.Context, m *mapfile.Map, r device.Reader, block se
 // its sectors differ from each other, and its content comes nowhere else on the
 // disc. Blocks in the middle of what is good come first: discs of one make
 // often begin alike. What this drive, by its number, has read itself comes before
-// what another one has: it may not be able to read that. It returns the empty
-// range when nothing is good.
-func identityBlock(m *mapfile.Map, drive int) sector.Range {
+// what another one has: it may not be able to read that. What was tried lately and did
+// not come is left out, and what lies about it. It returns the empty range when nothing
+// is good.
+func identityBlock(m *mapfile.Map, drive int, tried ...sector.Range) sector.Range {
 	good := m.In(mapfile.Good)
+	if rest := good.Subtract(about(tried, m.Disc().Sectors)); !rest.Empty() {
+		good = rest
+	}
 	// A sector that some drive gave otherwise would make its disc another one.
 	disputed := m.Disputed()
 	if sure := good.Subtract(&disputed); !sure.Empty() {
@@ -220,6 +224,17 @@ func identityBlock(m *mapfile.Map, drive int) sector.Range {
 		}
 	}
 	return block
+}
+
+// about is ranges with a hundredth of the disc on either side of each: what stopped one
+// block of a disc is likely to stop those beside it.
+func about(tried []sector.Range, sectors int64) *sector.Set {
+	var all sector.Set
+	for _, r := range tried {
+		margin := sector.LBA(sectors / 100)
+		all.Add(sector.Range{First: max(0, r.First-margin), End: min(sector.LBA(sectors), r.End+margin)})
+	}
+	return &all
 }
 
 // mostPeculiar is identityBlock within a part of what is good. Where no whole

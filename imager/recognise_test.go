@@ -178,3 +178,38 @@ func eventsOf(t *testing.T, path, kind string) []mapfile.Event {
 	}
 	return out
 }
+
+// The block that is to show that it is the case's disc may lie under the haze that a
+// treatment left: each new start asks for another one, far from those that did not come,
+// and none for more than one.
+func TestIdentityBlockUnderAHaze(t *testing.T) {
+	const n = 1600
+	d := newCutDisk(t, n, 1)
+	first := devicetest.NewFake(n, devicetest.Options{})
+	first.Fail(span(1584, 16), device.Medium, devicetest.Always)
+	cs := d.open(first.Now)
+	if _, err := cs.Read(t.Context(), reading(first)); err != nil {
+		t.Fatal(err)
+	}
+	d.close(cs)
+	hazy := identityBlock(cs.m, 0)
+	haze := sector.Range{First: hazy.First - 8, End: hazy.End + 8}
+	for start := range 2 {
+		cs := d.open(first.Now)
+		again := devicetest.NewFake(n, devicetest.Options{Info: device.Info{Medium: "fake/2"}})
+		again.Fail(haze, device.Medium, devicetest.Always)
+		_, err := cs.Read(t.Context(), reading(again))
+		asked := again.Requests()[0].Range
+		switch start {
+		case 0:
+			if !errors.Is(err, ErrUnproven) || asked != hazy || len(again.Requests()) != 1 {
+				t.Errorf("the first Read() = %v after %v; want ErrUnproven after %v alone", err, again.Requests(), hazy)
+			}
+		case 1: // it is known again, and what is missing has failed on this surface before
+			if !errors.Is(err, ErrNothingToAsk) || !asked.Intersect(haze).Empty() || !asked.Intersect(span(1584, 16)).Empty() {
+				t.Errorf("the next Read() = %v, and asked first for %v; want ErrNothingToAsk, since the disc is known, and a good block outside of %v", err, asked, haze)
+			}
+		}
+		d.close(cs)
+	}
+}

@@ -118,7 +118,7 @@ func cure(err error) string {
 	case errors.Is(err, imager.ErrOtherDisc):
 		return "One disc, one case: read this one into a new folder. Nothing was written."
 	case errors.Is(err, imager.ErrUnproven):
-		return "Nothing was written. Clean the disc and try again; if you know that it is this case's disc, say --same-disc."
+		return "Nothing was written. Try again, for another block is asked for then, or clean the disc first; if you know that it is this case's disc, say --same-disc."
 	case errors.Is(err, pack.ErrCut), errors.Is(err, pack.ErrDamaged):
 		return "Nothing was written. Get it once more from the station that packed it."
 	case errors.Is(err, pack.ErrForeign):
