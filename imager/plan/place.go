@@ -37,14 +37,16 @@ type byPlace struct {
 	skill    skill
 	effort   effort
 
-	state  []uint8 // by block
-	saw    []uint8 // by block
-	own    []bool  // by block: seen in this round with this drive
-	single []bool  // by block: not whole, or to be asked for by itself
-	parts  map[int64][]sector.Range
-	left   int // open blocks
-	behind int // suspect ones
-	zones  []zone
+	state   []uint8    // by block
+	saw     []uint8    // by block
+	own     []bool     // by block: seen in this round with this drive
+	single  []bool     // by block: not whole, or to be asked for by itself
+	expects []expected // by block
+	moment  uint32     // counts what changed the estimate: outcomes, and whole estimates
+	parts   map[int64][]sector.Range
+	left    int // open blocks
+	behind  int // suspect ones
+	zones   []zone
 
 	run      []int64 // blocks of the run in hand that were not asked for yet
 	sweeping bool    // the run goes on after a failure
@@ -67,11 +69,12 @@ type byPlace struct {
 func newByPlace(t *Task, w *work, legs []leg) *byPlace {
 	s := &byPlace{
 		disc: w.disc, tries: t.Retries, toTheEnd: t.ToTheEnd, fresh: w.fresh,
-		field: newField(legs), price: newPrice(radii(legs)), worth: 1,
+		field: newField(legs), price: newPrice(radii(legs)), worth: 1, moment: 1,
 	}
 	n := len(s.field.phase)
 	s.state, s.saw = make([]uint8, n), make([]uint8, n)
 	s.own, s.single = make([]bool, n), make([]bool, n)
+	s.expects = make([]expected, n)
 	s.skill, s.effort = newSkill(s.saw, s.own), newEffort()
 	s.parts, s.onward = map[int64][]sector.Range{}, map[int64]bool{}
 	for r := range w.fresh.Runs() {
@@ -227,6 +230,7 @@ func (s *byPlace) request(r sector.Range) Request {
 
 // note takes an outcome and gives the number of sectors that it decides.
 func (s *byPlace) note(o Outcome) int64 {
+	s.moment++
 	r := o.Request.Range
 	end := r.First + sector.LBA(o.Good)
 	bad := sector.Range{First: end, End: end + sector.LBA(o.Failed)}
