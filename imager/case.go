@@ -213,7 +213,7 @@ func (c *Case) endInOrder(how string) error {
 	}
 	// The snapshot is a copy, and the next checkpoint writes it anew: a disk that
 	// is too full for it is no reason to refuse the case.
-	_ = c.disk.writeStatus(statusDoc(c.m))
+	_ = c.disk.writeStatus(c.m)
 	return nil
 }
 

@@ -189,7 +189,7 @@ func (c *Case) TakeBackCutOff() (lost []Loss, cut bool, err error) {
 		return lost, true, err
 	}
 	c.short = nil
-	return lost, true, c.disk.writeStatus(statusDoc(c.m))
+	return lost, true, c.disk.writeStatus(c.m)
 }
 
 // sampleSums compares n good sectors, spread evenly over all good ones, with

@@ -45,7 +45,7 @@ func checkpoint(d disk, m *mapfile.Map, pass int, p mapfile.Pass, e *epoch, now 
 		return conflicts, fmt.Errorf("committing the map: %w", err)
 	}
 	// 4. The snapshot for whoever looks on; made from the map, so it comes last.
-	if err := d.writeStatus(statusDoc(m)); err != nil {
+	if err := d.writeStatus(m); err != nil {
 		return conflicts, fmt.Errorf("writing %s: %w", statusName, err)
 	}
 	return conflicts, nil

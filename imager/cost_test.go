@@ -48,7 +48,7 @@ func (d *timedDisk) commit(m *mapfile.Map) error {
 }
 
 // writeStatus takes two syncs: of the new file, and of its name.
-func (d *timedDisk) writeStatus([]byte) error {
+func (d *timedDisk) writeStatus(*mapfile.Map) error {
 	d.wait(2)
 	return nil
 }

@@ -134,7 +134,7 @@ func (d *discarding) keepFigures(m *mapfile.Map) error {
 		return err
 	}
 	m.AddEvent(mapfile.Event{Time: d.w.Now(), Pass: -1, Kind: KindDiscarded, Text: "image, files and names were deleted"})
-	err = d.step(func() error { return replaceFile(d.path(statusName), statusDoc(m)) })
+	err = d.step(func() error { return replaceFile(d.path(statusName), statusDoc(d.dir, m)) })
 	if err == nil {
 		err = d.step(func() error { return removeOld(d.path(figuresName)) })
 	}

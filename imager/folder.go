@@ -45,8 +45,9 @@ type disk interface {
 	// commit makes what changed in the map durable; mapfile.ErrBusy is returned
 	// when readers hold the file, and the changes wait.
 	commit(m *mapfile.Map) error
-	// writeStatus replaces status.json.
-	writeStatus(doc []byte) error
+	// writeStatus replaces status.json by where a map stands, and what lies beside the
+	// image.
+	writeStatus(m *mapfile.Map) error
 }
 
 // folder is the disk of a real case folder.
@@ -105,8 +106,8 @@ func (d *folder) load() (*mapfile.Map, error) { return mapfile.Open(filepath.Joi
 
 func (d *folder) commit(m *mapfile.Map) error { return m.Commit(filepath.Join(d.dir, mapName)) }
 
-func (d *folder) writeStatus(doc []byte) error {
-	return replaceFile(filepath.Join(d.dir, statusName), doc)
+func (d *folder) writeStatus(m *mapfile.Map) error {
+	return replaceFile(filepath.Join(d.dir, statusName), statusDoc(d.dir, m))
 }
 
 // replaceFile puts a file in the place of another, or of none, so that at any

@@ -2,9 +2,11 @@ package imager
 
 import (
 	"bytes"
+	"encoding/json"
 	"os"
 	"path/filepath"
 	"testing"
+	"time"
 
 	"turnstone/device"
 	"turnstone/device/sector"
@@ -185,4 +187,39 @@ func FuzzFormTwoIndex(f *testing.F) {
 			t.Errorf("%s: %d missing and %d good of %d", b, missing.Count(), s.good.Count(), s.sectors.Count())
 		}
 	})
+}
+
+// Whoever looks on finds in status.json how much there is of form 2, also while a pass runs
+// that brings nothing else.
+func TestStatusFileTellsOfFormTwo(t *testing.T) {
+	d := compactDisc(t, "video-cd")
+	r := opened(t, d, 0)
+	c := newCD(t, r)
+	told := func() *FormTwoStatus {
+		t.Helper()
+		var st Status
+		if b, err := os.ReadFile(filepath.Join(c.Dir, statusName)); err == nil {
+			if err := json.Unmarshal(b, &st); err != nil {
+				t.Fatal(err)
+			}
+		}
+		return st.FormTwo
+	}
+	meanwhile := int64(0)
+	r.fail = func(int) error {
+		if st := told(); st != nil {
+			meanwhile = st.Good
+		}
+		return nil
+	}
+	now := clock() // a second passes each time that it is asked
+	c.now = func() time.Time { now = now.Add(time.Second); return now }
+	reads(t, c, r)
+	if meanwhile == 0 {
+		t.Errorf("%s told of nothing of form 2 while that was read; want some", statusName)
+	}
+	want := FormTwoOf(c.Dir, c.m)
+	if got := told(); want == nil || got == nil || *got != *want || want.Good <= meanwhile {
+		t.Errorf("%s tells %+v of form 2, and %d in between; want %+v", statusName, got, meanwhile, want)
+	}
 }

@@ -81,20 +81,25 @@ func (p *pass) saveFormTwo(now bool) {
 		p.fail(fmt.Errorf("saving %s: %w", formTwoIndex, err))
 		return
 	}
-	if !now || w.stray.Empty() {
-		return
+	if now && !w.stray.Empty() {
+		// The map learns of it last: until then the sectors are missing there.
+		if r, ok := p.saver.wait(); ok {
+			p.saved(r)
+		}
+		if err := p.c.m.SetDisc(p.c.withoutFormTwo(p.c.m.Disc())); err != nil {
+			p.fail(err)
+			return
+		}
+		disc := p.c.m.Disc()
+		p.written = disc.Written.Count()
+		w.stray = sector.Set{}
 	}
-	// The map learns of it last: until then the sectors are missing there.
-	if r, ok := p.saver.wait(); ok {
-		p.saved(r)
+	// Whoever looks on; while a checkpoint runs the map is its own, and so is this.
+	if p.saver.running == nil && p.saver.err == nil && !p.saver.putOff {
+		if err := p.c.disk.writeStatus(p.c.m); err != nil {
+			p.fail(fmt.Errorf("writing %s: %w", statusName, err))
+		}
 	}
-	if err := p.c.m.SetDisc(p.c.withoutFormTwo(p.c.m.Disc())); err != nil {
-		p.fail(err)
-		return
-	}
-	disc := p.c.m.Disc()
-	p.written = disc.Written.Count()
-	w.stray = sector.Set{}
 }
 
 // withoutFormTwo is a disc whose written area has no sectors that are known to be of

@@ -193,7 +193,7 @@ func (d *cutDisk) commit(m *mapfile.Map) error {
 	return err
 }
 
-func (d *cutDisk) writeStatus(doc []byte) error {
+func (d *cutDisk) writeStatus(*mapfile.Map) error {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	_, err := d.next()

@@ -86,7 +86,7 @@ func (c *Case) saveRecords() error {
 	if err := c.commit(); err != nil {
 		return err
 	}
-	return c.disk.writeStatus(statusDoc(c.m))
+	return c.disk.writeStatus(c.m)
 }
 
 // TreatmentsInWords is what opened a round.

@@ -203,9 +203,9 @@ func failedIn(m *mapfile.Map, round int, wanted *sector.Set) int64 {
 	return missing
 }
 
-// statusDoc is the status as a JSON document.
-func statusDoc(m *mapfile.Map) []byte {
-	b, err := json.MarshalIndent(StatusOf(m), "", "  ")
+// statusDoc is the status of the case in dir, of this map, as a JSON document.
+func statusDoc(dir string, m *mapfile.Map) []byte {
+	b, err := json.MarshalIndent(StatusIn(dir, m), "", "  ")
 	if err != nil {
 		panic("internal error: " + err.Error()) // plain numbers and strings
 	}
