@@ -30,12 +30,43 @@ func newGoodImage(m *mapfile.Map, sectors int64, read func(p []byte, at sector.L
 
 // readerOf reads whole sectors of an image in a file.
 func readerOf(f io.ReaderAt) func(p []byte, at sector.LBA) error {
+	a := ahead{f: f, asked: map[int64]int{}}
 	return func(p []byte, at sector.LBA) error {
+		if len(p) == sector.Size {
+			a.note(at)
+		}
 		if n, err := f.ReadAt(p, at.Offset()); n < len(p) {
 			return fmt.Errorf("image, sector %d: %w", at, err)
 		}
 		return nil
 	}
+}
+
+// ahead reads what will soon be asked for. What tells of files is asked for sector by
+// sector, by the tree, not by address: on a cold disk that were thousands of moves of its
+// head, back and forth over a few dozen megabytes. So where some sectors of a piece were
+// asked for the piece is read at once, which costs a disk no more than two moves, and
+// leaves the rest of it to the system's cache.
+type ahead struct {
+	f     io.ReaderAt
+	asked map[int64]int // by piece: sectors of it
+	buf   []byte
+}
+
+const (
+	aheadPiece = 512 // sectors, 1 MiB
+	aheadFrom  = 4   // sectors asked for, from which on
+)
+
+func (a *ahead) note(at sector.LBA) {
+	piece := int64(at) / aheadPiece
+	if a.asked[piece]++; a.asked[piece] != aheadFrom {
+		return
+	}
+	if a.buf == nil {
+		a.buf = make([]byte, aheadPiece*sector.Size)
+	}
+	_, _ = a.f.ReadAt(a.buf, piece*int64(len(a.buf))) // what can't be read is told when it is asked for
 }
 
 // ReadSector is that of tree.Image. A good sector whose bytes do not match is
