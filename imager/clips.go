@@ -94,6 +94,9 @@ func (f *Film) worthWatching(rounds []sector.Set) ([]Place, error) {
 			return nil, err
 		}
 	}
+	if f.src.beside {
+		rounds = f.src.f.beside.rounds
+	}
 	joins := f.joins(rounds)
 	for k := range min(len(joins), mostJoinPlaces) {
 		at := joins[k*len(joins)/min(len(joins), mostJoinPlaces)] // spread evenly
@@ -215,14 +218,19 @@ func (f *Files) rounds() []sector.Set {
 // joins is where, in src, what another round won than what stands before it begins or
 // ends, in order.
 func (f *Film) joins(rounds []sector.Set) (at []int64) {
+	size := int64(sector.Size)
+	if f.src.beside {
+		size = formTwoUser
+	}
 	for _, e := range f.src.extents {
 		if e.Place != tree.Recorded {
 			continue
 		}
-		for _, won := range rounds {
-			for run := range won.In(e.Sectors()) {
+		in := sector.Range{First: sector.LBA(e.At / size), End: sector.LBA((e.At + e.Length + size - 1) / size)}
+		for _, won := range rounds[min(1, len(rounds)):] {
+			for run := range won.In(in) {
 				for _, edge := range []sector.LBA{run.First, run.End} {
-					b := e.Offset + edge.Offset() - e.At
+					b := e.Offset + int64(edge)*size - e.At
 					if slices.ContainsFunc(f.parts, func(p video.Span) bool { return p.First < b && b < p.End }) {
 						at = append(at, b)
 					}
@@ -284,7 +292,7 @@ func (f *Film) copyTo(w *outFile, to int64, in video.Span) (int64, error) {
 		}
 		to += int64(n)
 		if at += int64(n); n == 0 || err != nil {
-			at = (at/sector.Size + 1) * sector.Size
+			at = f.src.past(at)
 		}
 	}
 	return to, nil

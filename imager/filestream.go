@@ -18,10 +18,14 @@ type stream struct {
 	extents []tree.Extent
 	holes   []tree.Span
 	buf     []byte
+	beside  bool // it lies beside the image: its addresses count 2,324 bytes a sector
 }
 
 // streamOf joins files.
 func (f *Files) streamOf(files ...File) *stream {
+	if len(files) == 1 && files[0].beside > 0 {
+		return f.streamBeside(files[0])
+	}
 	var joined tree.Node
 	for _, x := range files {
 		for _, e := range x.Extents {
@@ -54,6 +58,18 @@ func (s *stream) Holes(in video.Span) iter.Seq[video.Span] {
 	}
 }
 
+// past is where what is missing at a byte ends: behind the hole or, where a sector is rotten,
+// behind 2,048 bytes.
+func (s *stream) past(at int64) int64 {
+	for h := range s.Holes(video.Span{First: at, End: s.Size()}) {
+		if h.First == at {
+			return h.End
+		}
+		break
+	}
+	return (at/sector.Size + 1) * sector.Size
+}
+
 // missing is how many bytes of a part are missing.
 func (s *stream) missing(in video.Span) (n int64) {
 	for h := range s.Holes(in) {
@@ -75,7 +91,9 @@ func (s *stream) ReadAt(p []byte, at int64) (n int, err error) {
 			clear(part)
 			k = len(part)
 		case tree.Recorded:
-			if k, err = s.readImage(part, e.At+from); err != nil {
+			if s.beside {
+				k = s.f.beside.readAt(part, e.At+from)
+			} else if k, err = s.readImage(part, e.At+from); err != nil {
 				return n, err
 			}
 		}

@@ -318,6 +318,10 @@ func (f *Film) LostIn(x File) (lost time.Duration) {
 	if f.Play == nil {
 		return 0
 	}
+	if x.beside > 0 { // it is all of the film
+		_, lost = f.Play.Within(f.src, video.Span{End: x.known()})
+		return lost
+	}
 	at := int64(0)
 	for _, e := range f.src.extents {
 		if len(x.Extents) > 0 && e.Place == tree.Recorded && e.At <= x.Extents[0].At && x.Extents[0].At < e.At+e.Length {

@@ -223,3 +223,28 @@ func TestStatusFileTellsOfFormTwo(t *testing.T) {
 		t.Errorf("%s tells %+v of form 2, and %d in between; want %+v", statusName, got, meanwhile, want)
 	}
 }
+
+// What a drive was asked for, and found to be of form 2, is not missing in the image.
+func TestFailedHereIsOfTheWrittenArea(t *testing.T) {
+	m := mapfile.New("form2")
+	m.AddRound(mapfile.Round{})
+	d := mapfile.Disc{Kind: "cd", Sectors: 100, BlockSectors: 1, Written: sector.Of(sector.Span(0, 100))}
+	if err := m.SetDisc(d); err != nil {
+		t.Fatal(err)
+	}
+	pass, err := m.AddPass(mapfile.Pass{Drive: m.AddDrive(mapfile.Drive{Node: "/dev/sr0"})})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := m.Record(pass, mapfile.Run{Range: sector.Span(20, 30), Result: mapfile.Failed}, nil); err != nil {
+		t.Fatal(err)
+	}
+	d = m.Disc()
+	d.Written = sector.Of(sector.Span(0, 40))
+	if err := m.SetDisc(d); err != nil {
+		t.Fatal(err)
+	}
+	if st := StatusOf(m); st.FailedHere != 20 || st.OpenHere != 20 || st.Missing() != 40 {
+		t.Errorf("StatusOf() = %d failed here, %d not asked here, of %d missing; want 20, 20, 40", st.FailedHere, st.OpenHere, st.Missing())
+	}
+}

@@ -7,6 +7,7 @@ import (
 	"iter"
 	"os"
 	"path/filepath"
+	"slices"
 
 	"turnstone/device"
 	"turnstone/device/sector"
@@ -143,6 +144,27 @@ func (b *beside) bytesOf(ctx context.Context, x File, do func(at tree.Span, what
 		}
 	}
 	return flush()
+}
+
+// streamBeside is a file that lies beside the image.
+func (f *Files) streamBeside(x File) *stream {
+	var joined tree.Node
+	for _, e := range x.Extents {
+		r := e.Sectors()
+		joined.Append(tree.Extent{Length: r.Count() * formTwoUser, At: int64(r.First) * formTwoUser})
+	}
+	return &stream{f: f, extents: joined.Extents, holes: slices.Collect(f.beside.lacks(x.Entry)), beside: true}
+}
+
+// readAt reads bytes up to the first of a sector that is missing or rotten, at an address
+// that counts 2,324 for each sector.
+func (b *beside) readAt(p []byte, at int64) (n int) {
+	raw := make([]byte, device.RawSize)
+	for n < len(p) && b.read != nil && b.sector(sector.LBA(at/formTwoUser), raw) == fillData {
+		k := copy(p[n:], raw[formTwoFrom+at%formTwoUser:formTwoFrom+formTwoUser])
+		n, at = n+k, at+int64(k)
+	}
+	return n
 }
 
 // sector reads a raw sector, and says whether it is there and is what it should be.

@@ -10,6 +10,7 @@ import (
 	"turnstone/imager/video"
 	"turnstone/imager/volume"
 	"turnstone/imager/volume/tree"
+	"turnstone/mapfile"
 )
 
 // FoundFolder is the folder that files found by content lie in, beside those that
@@ -94,7 +95,8 @@ func (f *Files) untold() sector.Set {
 		}
 	}
 	files := sector.Of(ranges...)
-	return f.img.good.Subtract(&files)
+	good := f.m.In(mapfile.Good) // without what lies beside the image
+	return good.Subtract(&files)
 }
 
 // stretchOf is sectors of the image as a stream.

@@ -109,14 +109,14 @@ func (g *goodImage) readGood(p []byte, r sector.Range) (rotten sector.Set, err e
 			}
 		}
 	}
-	if known < r.Count() { // what has no sum is not in the image, but beside it
+	if !rotten.Empty() {
+		g.rotten = g.rotten.Union(&rotten)
+	}
+	if known < r.Count() { // what has no sum is not in the image, but beside it: no reason to complain
 		with := g.m.In(mapfile.Good)
 		all := sector.Of(r)
 		without := all.Subtract(&with)
 		rotten = rotten.Union(&without)
-	}
-	if !rotten.Empty() {
-		g.rotten = g.rotten.Union(&rotten)
 	}
 	return rotten, nil
 }

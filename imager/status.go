@@ -177,7 +177,7 @@ func countOf(m *mapfile.Map, state mapfile.State, set *sector.Set) (n int64) {
 }
 
 // failedIn is how many sectors are missing although they were asked for in a
-// round; of those wanted, unless that is nil.
+// round; of those wanted or, where that is nil, of the written area.
 func failedIn(m *mapfile.Map, round int, wanted *sector.Set) int64 {
 	var asked []sector.Range
 	for n, p := range m.Passes() {
@@ -191,9 +191,11 @@ func failedIn(m *mapfile.Map, round int, wanted *sector.Set) int64 {
 		}
 	}
 	set := sector.Of(asked...)
-	if wanted != nil {
-		set = set.Intersect(wanted)
+	if wanted == nil {
+		d := m.Disc()
+		wanted = &d.Written // what a drive found to be of form 2 when it was asked for is not in it
 	}
+	set = set.Intersect(wanted)
 	missing := set.Count()
 	for r := range set.Runs() {
 		for good := range m.Ranges(mapfile.Good, r) {

@@ -42,6 +42,23 @@ func filmOfVideoCD(t *testing.T, dir, scenario, from string, film []byte) {
 	if size, missing, state := sizeIn(from); size != int64(len(film)) || missing != 0 || state != "whole" {
 		t.Errorf("files says %d bytes, %d missing, %s; want %d, 0, whole", size, missing, state, len(film))
 	}
+	// Its play time, from the bytes beside the image.
+	var out, errs bytes.Buffer
+	if code := run([]string{"files", from}, streams{strings.NewReader(""), &out, &errs}); code != exitDone || errs.Len() > 0 ||
+		!strings.Contains(out.String(), "The one film is whole:\n  AVSEQ01.DAT  0:00:06, whole\n") {
+		t.Errorf("files = %d; want %d, and a film of six seconds, whole\n%s%s", code, exitDone, &out, &errs)
+	}
+	clips := filepath.Join(dir, "clips")
+	do(exitDone, "files", from, "--peek", clips)
+	cut, err := filepath.Glob(filepath.Join(clips, "*.mpg"))
+	if err != nil || len(cut) == 0 {
+		t.Errorf("--peek cut %q (%v); want clips of the film", cut, err)
+	}
+	for _, name := range cut {
+		if b, err := os.ReadFile(name); err != nil || !bytes.Contains(film, b) {
+			t.Errorf("%s is no part of the film (%v)", name, err)
+		}
+	}
 	// Through a pass file.
 	file, away := filepath.Join(dir, "disc.pass"), filepath.Join(dir, "away")
 	if said := do(exitDone, "pack", from, file); !strings.Contains(said, " of form 2 from beside the image") {
@@ -87,7 +104,8 @@ func filmOfVideoCD(t *testing.T, dir, scenario, from string, film []byte) {
 	if said := do(exitDone, "status", wanted); !strings.Contains(said, "sectors of form 2 of the wanted films are beside the image") {
 		t.Errorf("status says %q; want the wanted film told", said)
 	}
-	var out, errs bytes.Buffer
+	out.Reset()
+	errs.Reset()
 	to := filepath.Join(dir, "out-wanted")
 	if code := run([]string{"extract", wanted, to, "AVSEQ01.DAT"}, streams{strings.NewReader(""), &out, &errs}); code != exitDone {
 		t.Errorf("extract = %d; want %d\n%s%s", code, exitDone, &out, &errs)
