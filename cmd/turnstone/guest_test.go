@@ -110,7 +110,7 @@ type inside struct {
 func (g *inside) obey(name string, o order) {
 	do := map[string]func(string, []string) (reply, error){
 		"run": g.run, "signal": g.signal, "node": g.node, "hold": g.hold, "release": g.release, "fetch": g.fetch, "raw": g.raw,
-		"remove": g.remove, "sectors": g.sectors,
+		"copy": g.copyDisc, "remove": g.remove, "sectors": g.sectors,
 	}[o.Do]
 	r, err := reply{}, fmt.Errorf("no order %q", o.Do)
 	if do != nil {
@@ -262,31 +262,4 @@ func copyFile(to, from string, mode os.FileMode) error {
 		at = hole
 	}
 	return errors.Join(out.Truncate(st.Size()), out.Close())
-}
-
-// raw reads from a node past the page cache, as dd iflag=direct does: node, bytes of a
-// request, first byte, end. It replies with the nanoseconds, or the bytes at which it
-// failed.
-func (g *inside) raw(_ string, args []string) (reply, error) {
-	var size, first, end int64
-	if _, err := fmt.Sscan(strings.Join(args[1:], " "), &size, &first, &end); err != nil {
-		return reply{}, err
-	}
-	fd, err := unix.Open(args[0], unix.O_RDONLY|unix.O_DIRECT|unix.O_CLOEXEC, 0)
-	if err != nil {
-		return reply{}, err
-	}
-	defer unix.Close(fd)
-	buf, err := unix.Mmap(-1, 0, int(size), unix.PROT_READ|unix.PROT_WRITE, unix.MAP_PRIVATE|unix.MAP_ANONYMOUS)
-	if err != nil {
-		return reply{}, err
-	}
-	defer unix.Munmap(buf)
-	began := time.Now()
-	for at := first; at < end; at += size {
-		if n, err := unix.Pread(fd, buf[:min(size, end-at)], at); n <= 0 || err != nil {
-			return reply{}, fmt.Errorf("pread at %d = %d, %w", at, n, err)
-		}
-	}
-	return reply{Text: strconv.FormatInt(int64(time.Since(began)), 10)}, nil
 }
