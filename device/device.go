@@ -215,6 +215,17 @@ type Setter interface {
 	Set(ctx context.Context, s Settings) error
 }
 
+// Slower is an optional ability of a Setter: it reads slowly for a while, whatever its
+// speeds are.
+type Slower interface {
+	// Slow has the drive read at the lowest speed that it has for the disc, or at what
+	// held before again: its own speed, or the cap that it was set to. It returns the
+	// speed that the drive then says it reads at, in 1000 bytes a second; where it does
+	// not say, the one that it was asked for, and 0 for its own. ErrUnsupported is
+	// returned when it can't be told, or goes on as fast as before.
+	Slow(ctx context.Context, slow bool) (kBps int, err error)
+}
+
 // Restorer is an optional ability of a Setter whose settings outlast it: a drive keeps
 // them until it is reset or switched off.
 type Restorer interface {

@@ -27,6 +27,18 @@ func Block(kind string) (sectors int, whole, ok bool) {
 	return 0, false, false
 }
 
+// OnceKBps is 1x of a kind of disc in kB/s, as MMC counts it: 1000 bytes. A CD's is that
+// of whole sectors of 2352 bytes.
+func OnceKBps(kind string) float64 {
+	switch kind {
+	case "cd":
+		return 176.4
+	case "bd":
+		return 4496
+	}
+	return 1385
+}
+
 // OpticalNode tells whether a name is that of an optical drive's node, as the
 // kernel's sr driver gives it.
 func OpticalNode(node string) bool {

@@ -15,24 +15,65 @@ import (
 // gives the settings of a pass their numbers.
 type control struct {
 	setter device.Setter // nil: the drive can't be told anything
+	slower device.Slower // nil: it can't be told to read slowly, or does not heed it
 	user   mapfile.Settings
 	all    []mapfile.Settings // of the pass, by number; 0 is the drive's own
 	not    []uint8            // read retry counts that the drive has turned out not to take
-	now    uint8              // in force
+	told   mapfile.Settings   // what the drive was set to last
+	slow   int                // kB/s that it reads at since it was told to read slowly; 0: it was not
+	now    uint8              // number of what is in force by both
 	known  bool               // that it is: after a stall nobody knows
 }
 
 func newControl(r device.Reader, user mapfile.Settings) control {
 	s, _ := r.(device.Setter)
-	return control{setter: s, user: user, all: []mapfile.Settings{{}}, known: true}
+	slower, _ := r.(device.Slower)
+	return control{setter: s, slower: slower, user: user, all: []mapfile.Settings{{}}, known: true}
 }
 
-// use sees to it that the next request is read by what the plan wants, or by what the
-// user says instead, and returns the number of the settings that are then in force.
-// What the plan wants is a wish: a drive that does not take it (some say so only when
-// they are told) reads by what it has. What the user says is not: the error says then
-// that the drive does not take it.
-func (c *control) use(ctx context.Context, want mapfile.Settings) (uint8, error) {
+// use sees to it that the next request is read by what the plan wants, slowly or not, or
+// by what the user says instead, and returns the number of the settings that are then in
+// force. What the plan wants is a wish: a drive that does not take it (some say so only
+// when they are told) reads by what it has. What the user says is not: the error says
+// then that the drive does not take it.
+func (c *control) use(ctx context.Context, want mapfile.Settings, slow bool) (uint8, error) {
+	if err := c.goSlow(ctx, slow && c.user.SpeedKBps == 0); err != nil {
+		return c.now, err
+	}
+	if err := c.tell(ctx, want); err != nil {
+		return c.now, err
+	}
+	now := c.told
+	if c.slow > 0 {
+		now.SpeedKBps = c.slow
+	}
+	c.now, c.known = c.number(now), true
+	return c.now, nil
+}
+
+// goSlow has the drive read slowly, or as before. After a stall it is told once more: it
+// may have had a reset, or none.
+func (c *control) goSlow(ctx context.Context, slow bool) error {
+	if c.slower == nil || slow == (c.slow > 0) && (c.known || !slow) {
+		return nil
+	}
+	kBps, err := c.slower.Slow(ctx, slow)
+	switch {
+	case errors.Is(err, device.ErrUnsupported):
+		c.slower, c.slow = nil, 0
+	case err != nil:
+		return err
+	case slow:
+		c.slow = kBps
+	default:
+		c.slow = 0
+	}
+	return nil
+}
+
+// tell sets the drive to what is wanted, or to what the user says instead, where it is
+// set to something else.
+func (c *control) tell(ctx context.Context, want mapfile.Settings) error {
 	if c.user.Retries != nil {
 		want.Retries = c.user.Retries
 	}
@@ -40,35 +81,35 @@ func (c *control) use(ctx context.Context, want mapfile.Settings) (uint8, error)
 		want.SpeedKBps = u
 	}
 	if n := want.Retries; n != nil && slices.Contains(c.not, *n) {
-		want = c.all[c.now]
+		want = c.told
 	}
 	switch {
-	case c.known && sameSettings(want, c.all[c.now]):
-		return c.now, nil
+	case c.known && sameSettings(want, c.told):
+		return nil
 	case want == mapfile.Settings{}:
 	case c.setter == nil && c.byUser():
-		return c.now, fmt.Errorf("%w: it can't be told %s", device.ErrUnsupported, settingsInWords(want))
+		return fmt.Errorf("%w: it can't be told %s", device.ErrUnsupported, settingsInWords(want))
 	case c.setter == nil:
-		return c.now, nil
+		return nil
 	default:
 		if err := c.setter.Set(ctx, device.Settings(want)); err != nil {
 			n := want.Retries
 			if !errors.Is(err, device.ErrUnsupported) || n == nil || c.user.Retries != nil || slices.Contains(c.not, *n) {
-				return c.now, err
+				return err
 			}
 			c.not = append(c.not, *n)
-			return c.use(ctx, c.all[c.now])
+			return c.tell(ctx, c.told)
 		}
 	}
-	c.now, c.known = c.number(want), true
-	return c.now, nil
+	c.told = want
+	return nil
 }
 
 // accepts tells whether the drive takes the read retry count that the plan wants first.
 // From one that does not nothing of the kind is wanted: the plan would take failures
 // for those of other settings, and ask once more.
 func (c *control) accepts(ctx context.Context, want mapfile.Settings) bool {
-	c.use(ctx, want) // what else is in the way shows at the first request
+	c.use(ctx, want, false) // what else is in the way shows at the first request
 	return want.Retries == nil || !slices.Contains(c.not, *want.Retries)
 }
 
@@ -111,7 +152,7 @@ func settingsInWords(s mapfile.Settings) string {
 // takes tells whether the drive takes what the user says, before a pass begins.
 // ErrSettings is returned where it does not.
 func (c *control) takes(ctx context.Context) error {
-	_, err := c.use(ctx, mapfile.Settings{})
+	_, err := c.use(ctx, mapfile.Settings{}, false)
 	if errors.Is(err, device.ErrUnsupported) {
 		return fmt.Errorf("%w: %w", ErrSettings, err)
 	}

@@ -47,6 +47,9 @@ type pass struct {
 	news    news
 }
 
+// atLowSpeed is said of a request that the drive was slowed down for.
+const atLowSpeed = "; at the drive's lowest speed"
+
 // inHand is a request that the drive was asked, and the number of the settings that
 // it is read by.
 type inHand struct {
@@ -142,12 +145,15 @@ func (p *pass) ask(ctx context.Context) {
 			p.end(HowStalled, "opened again after a stall the drive shows %d sectors: the next pass goes on with these", p.info.Sectors)
 			return
 		}
-		settings, err := p.control.use(ctx, req.Settings)
+		settings, err := p.control.use(ctx, req.Settings, req.Slow)
 		if err != nil {
 			p.notSet(ctx, req, err)
 			return
 		}
 		p.rec.Settings = p.control.all
+		if req.Slow && p.control.slow > 0 {
+			req.Why += atLowSpeed
+		}
 		if err := p.r.Reader.Ask(req.Range); err != nil {
 			p.fail(fmt.Errorf("asking %s for %v: %w", p.info.Name(), req.Range, err))
 			return

@@ -309,7 +309,7 @@ func (p *pass) rawSettings(ctx context.Context, n int) uint8 {
 
 // speed caps the drive's speed, where it can be capped.
 func (p *pass) speed(ctx context.Context, kBps int) uint8 {
-	n, err := p.control.use(ctx, mapfile.Settings{Retries: p.control.all[p.control.now].Retries, SpeedKBps: kBps})
+	n, err := p.control.use(ctx, mapfile.Settings{Retries: p.control.told.Retries, SpeedKBps: kBps}, false)
 	if err != nil {
 		p.raw.steady = true
 		p.control.forget()

@@ -8,6 +8,7 @@ import (
 	"strings"
 	"time"
 
+	"turnstone/device"
 	"turnstone/device/sector"
 )
 
@@ -103,22 +104,10 @@ func (v speedValue) Set(text string) error {
 // (MMC).
 const mostKBps = 0xFFFE
 
-// onceKBps is 1x of a kind of disc in kB/s, as MMC counts it: 1000 bytes. A CD's is that
-// of whole sectors of 2352 bytes.
-func onceKBps(kind string) float64 {
-	switch kind {
-	case "cd":
-		return 176.4
-	case "bd":
-		return 4496
-	}
-	return 1385
-}
-
 // of is the speed in kB/s for a kind of disc; 0 where none was said.
 func (s driveSpeed) of(kind string) int {
 	if s.times == 0 {
 		return s.kBps
 	}
-	return min(int(s.times*onceKBps(kind)+0.5), mostKBps)
+	return min(int(s.times*device.OnceKBps(kind)+0.5), mostKBps)
 }

@@ -43,7 +43,7 @@ func (p *plannedPass) Next() (ruler.Request, bool) {
 	}
 	var ok bool
 	p.now, ok = p.pass.Next()
-	return ruler.Request{Range: p.now.Range, Settings: device.Settings(p.now.Settings)}, ok
+	return ruler.Request{Range: p.now.Range, Settings: device.Settings(p.now.Settings), Slow: p.now.Slow}, ok
 }
 
 // Note implements ruler.Order.

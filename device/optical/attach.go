@@ -28,6 +28,7 @@ type opened struct {
 	stamp   stamp
 	own     settings        // the drive's own
 	now     device.Settings // in force, as far as they were set
+	slowed  int             // kB/s that it was asked for to read slowly; 0: it was not
 	trusted bool            // no setting holds under which data is in doubt
 	failed  sector.Set      // asked for before, and did not come
 	raw     rawManner

@@ -35,6 +35,7 @@ var (
 	_ device.Reviver        = (*Drive)(nil)
 	_ device.Finisher       = (*Drive)(nil)
 	_ device.Setter         = (*Drive)(nil)
+	_ device.Slower         = (*Drive)(nil)
 	_ device.Restorer       = (*Drive)(nil)
 	_ device.Ejector        = (*Drive)(nil)
 	_ device.SpindleStopper = (*Drive)(nil)
@@ -188,14 +189,26 @@ func (d *Drive) Set(ctx context.Context, s device.Settings) error {
 	return d.call(ctx, callSet, b)
 }
 
-// call has the child do something. A drive that has gone, or does not answer, is a
-// *device.ReadError.
+// Slow implements device.Slower: SET CD SPEED, or SET STREAMING where the drive does not
+// know the first.
+func (d *Drive) Slow(ctx context.Context, slow bool) (int, error) {
+	return readSlow(slow, func(arg []byte) ([]byte, error) { return d.result(ctx, callSlow, arg) })
+}
+
+// call has the child do something.
 func (d *Drive) call(ctx context.Context, op string, arg []byte) error {
-	_, err := d.current().Call(ctx, op, arg)
-	if err != nil && gone(err) {
-		return &device.ReadError{Drive: d.Info().Name(), Class: device.Gone, At: -1, Text: err.Error(), Err: err}
-	}
+	_, err := d.result(ctx, op, arg)
 	return err
+}
+
+// result is what the child has to say when it has done something. A drive that has gone,
+// or does not answer, is a *device.ReadError.
+func (d *Drive) result(ctx context.Context, op string, arg []byte) ([]byte, error) {
+	b, err := d.current().Call(ctx, op, arg)
+	if err != nil && gone(err) {
+		return nil, &device.ReadError{Drive: d.Info().Name(), Class: device.Gone, At: -1, Text: err.Error(), Err: err}
+	}
+	return b, err
 }
 
 // Original implements device.Restorer: the drive's mode page 01h as it was found,

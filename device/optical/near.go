@@ -33,6 +33,7 @@ var (
 	_ device.Reader    = (*Near)(nil)
 	_ device.RawReader = (*Near)(nil)
 	_ device.Setter    = (*Near)(nil)
+	_ device.Slower    = (*Near)(nil)
 	_ device.Restorer  = (*Near)(nil)
 	_ device.Reopener  = (*Near)(nil)
 )
@@ -156,6 +157,11 @@ func (d *Near) Set(_ context.Context, s device.Settings) error {
 		_, err = d.call(callSet, b)
 	}
 	return err
+}
+
+// Slow implements device.Slower.
+func (d *Near) Slow(_ context.Context, slow bool) (int, error) {
+	return readSlow(slow, func(arg []byte) ([]byte, error) { return d.call(callSlow, arg) })
 }
 
 // Original implements device.Restorer.

@@ -198,12 +198,27 @@ func (d *opened) apply(s device.Settings) error {
 	return nil
 }
 
-// speed is the cap in force; the drive's own speed where there is none.
+// speed is the one that the drive was asked for last: a low one, else the cap in force,
+// else its own.
 func (d *opened) speed() int {
+	if d.slowed > 0 {
+		return d.slowed
+	}
 	if d.now.SpeedKBps > 0 {
 		return d.now.SpeedKBps
 	}
 	return scsi.MaxSpeed
+}
+
+// applyAgain gives a drive that was reset what it was set to.
+func (d *opened) applyAgain() error {
+	if err := d.apply(d.now); err != nil || d.slowed == 0 {
+		return err
+	}
+	if f := d.setSpeed(d.slowed); f != nil {
+		return f.unsupported()
+	}
+	return nil
 }
 
 // takes tells whether the mask lets the read retry count be n.
@@ -287,10 +302,10 @@ func (d *opened) restore(original []byte) error {
 		}
 	}
 	f := d.setSpeed(scsi.MaxSpeed)
-	if f != nil && (d.now.SpeedKBps > 0 || lost(f)) {
+	if f != nil && (d.now.SpeedKBps > 0 || d.slowed > 0 || lost(f)) {
 		return f
 	}
-	d.now, d.trusted = device.Settings{}, false
+	d.now, d.slowed, d.trusted = device.Settings{}, 0, false
 	return nil
 }
 
@@ -307,6 +322,8 @@ func (d *opened) Call(op string, arg []byte) ([]byte, error) {
 		return nil, d.set(s)
 	case callRestore:
 		return nil, d.restore(arg)
+	case callSlow:
+		return d.callReadSlow(arg)
 	case callRaw:
 		return d.callReadRaw(arg)
 	case callStop:

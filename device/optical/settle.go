@@ -86,7 +86,7 @@ func (d *opened) settle(f *fault) *device.ReadError {
 	if g := d.trust(); g != nil {
 		return g.readError(noRange)
 	}
-	if err := d.apply(d.now); err != nil {
+	if err := d.applyAgain(); err != nil {
 		return refuse(device.Refused, "after a reset the drive does not take its settings again: "+err.Error())
 	}
 	if d.told != d.seen {

@@ -248,6 +248,54 @@ func TestSettingsAreGivenBack(t *testing.T) {
 	}
 }
 
+// A drive that is told to read slowly reads each sector at its lowest speed, after a
+// reset too, until it is told otherwise.
+func TestReadsSlowly(t *testing.T) {
+	m := simulated(t, unit.Pressed(whole(t), 0), unit.Usual())
+	r := attach(t, m, optical.Options{})
+	own := r.own(t)
+	for _, step := range []struct {
+		name  string
+		slow  string
+		reset bool
+		cap   int // kB/s; 0: none
+	}{
+		{"at first", "", false, 0}, {"slowly", "true", false, 2770}, {"after a reset", "", true, 2770},
+		{"as before", "false", false, 0}, {"after another", "", true, 0}, {"slowly again", "true", false, 2770},
+	} {
+		if step.slow != "" {
+			if b, err := r.backend.Call("slow", []byte(step.slow)); err != nil {
+				t.Fatalf("%s: slow = %s, %v; want nil", step.name, b, err)
+			}
+		}
+		if step.reset {
+			m.Reset()
+		}
+		m.ClearLog()
+		if a := r.read(t, sector.Span(0, 48)); a.Err != nil {
+			t.Fatalf("%s: %v; want all", step.name, a.Err)
+		}
+		reads := 0
+		for _, e := range m.Log() {
+			if e.Good > 0 {
+				reads++
+				if e.Cap != step.cap {
+					t.Errorf("%s: a READ ran under a cap of %d kB/s; want %d", step.name, e.Cap, step.cap)
+				}
+			}
+		}
+		if reads == 0 {
+			t.Errorf("%s: no READ brought anything; the test shows nothing", step.name)
+		}
+	}
+	if err := r.restore(own); err != nil {
+		t.Errorf("restore = %v; want nil", err)
+	}
+	if page, limit, isOwn := m.Settings(); !isOwn {
+		t.Errorf("restored: %+v, cap %d; want the drive's own", page, limit)
+	}
+}
+
 // Drives that make something else of a setting, lack a command, or are not for this
 // user to set.
 func TestSettingsThatDoNotHold(t *testing.T) {

@@ -32,7 +32,7 @@ func (v *Drive) Seek(a sector.LBA) error {
 	if a < 0 || int64(a) >= v.info.Sectors {
 		return fmt.Errorf("sector %d is not on a disc of %d sectors", a, v.info.Sectors)
 	}
-	v.m.capTo(v.limit)
+	v.m.capTo(v.fastest())
 	v.m.spend(v.m.approach(a))
 	return nil
 }
@@ -45,7 +45,18 @@ func (s DriveSpec) KBps(limit int) int {
 	if limit > 0 {
 		rung = max(rung, g.under(limit))
 	}
-	return int(math.Round(float64(g.ladder[rung]) * g.unit / 1000))
+	return g.kBps(rung)
+}
+
+// kBps is the speed of a rung, in 1000 bytes a second.
+func (g *gears) kBps(rung int) int { return int(math.Round(float64(g.ladder[rung]) * g.unit / 1000)) }
+
+// Speeds are those that the drive has, as KBps counts them, the fastest first.
+func (s DriveSpec) Speeds() (all []int) {
+	for rung := s.gears.rungOf(s.MaxX); rung < len(s.gears.ladder); rung++ {
+		all = append(all, s.gears.kBps(rung))
+	}
+	return all
 }
 
 // Rate is how fast a sector passes under the head of a drive that turns evenly at

@@ -182,7 +182,7 @@ func (v *Drive) ReadRaw(_ context.Context, a sector.LBA) (raw Raw, err error) {
 		return raw, fmt.Errorf("sector %d is not on a disc of %d sectors", a, v.info.Sectors)
 	}
 	m := &v.m
-	m.capTo(v.limit)
+	m.capTo(v.fastest())
 	c := Command{Start: m.now, Range: sector.Span(a, 1), Outcome: OK, X: m.x()}
 	m.spend(m.approach(a) + m.transfer(a, 1))
 	switch v.cd.look(int64(a)) {

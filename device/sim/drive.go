@@ -57,7 +57,7 @@ const (
 )
 
 // Drive is an opened simulated drive: a device.Reader whose time is virtual. It is
-// also a device.Setter and a device.Reopener.
+// also a device.Setter, a device.Slower and a device.Reopener.
 type Drive struct {
 	disc    *Disc
 	spec    DriveSpec
@@ -71,7 +71,8 @@ type Drive struct {
 	closed  bool
 	needs   Cure // what the drive needs to answer again; "" while it answers
 	retries uint8
-	limit   int
+	limit   int  // rung of the cap
+	slow    bool // told to be, whatever the cap
 	waiting *request
 	data    []byte
 	m       mechanism
@@ -160,7 +161,7 @@ func (v *Drive) Ask(r sector.Range) error {
 	if v.waiting != nil {
 		return device.ErrFull
 	}
-	v.waiting = &request{r, v.retries, v.limit}
+	v.waiting = &request{r, v.retries, v.fastest()}
 	return nil
 }
 
@@ -243,6 +244,25 @@ func (v *Drive) Set(_ context.Context, s device.Settings) error {
 	return nil
 }
 
+// Slow implements device.Slower.
+func (v *Drive) Slow(_ context.Context, slow bool) (int, error) {
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	if v.closed {
+		return 0, device.ErrClosed
+	}
+	v.slow = slow
+	return v.spec.gears.kBps(max(v.fastest(), v.m.fastest)), nil
+}
+
+// fastest is the rung that settings allow.
+func (v *Drive) fastest() int {
+	if v.slow {
+		return len(v.m.ladder) - 1
+	}
+	return v.limit
+}
+
 // Reopen opens the drive anew. After a stall a drive that needs a reset or a
 // reload goes on giving no answer until it had that.
 func (v *Drive) Reopen(ctx context.Context) error {
@@ -277,7 +297,7 @@ func (v *Drive) Cure(c Cure) {
 	if c == Waiting {
 		return
 	}
-	v.waiting, v.retries, v.limit = nil, v.spec.Retries, 0
+	v.waiting, v.retries, v.limit, v.slow = nil, v.spec.Retries, 0, false
 	if c == Reload || v.needs == Reset {
 		v.needs = Waiting
 	}

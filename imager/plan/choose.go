@@ -204,6 +204,7 @@ func (s *byPlace) prove() bool {
 		s.run = append(s.run, slices.Concat(left[:]...)...)
 		slices.Sort(s.run)
 	case best < leastYield:
+		s.spent = true
 		return false
 	default:
 		n := len(left[at])

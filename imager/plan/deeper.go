@@ -13,6 +13,7 @@ import (
 type deeper struct {
 	waiting  [2][]again // those that were tried once, and those that had some retries
 	run      []again    // in hand
+	slow     bool       // it is all that is left to do
 	asked    []again    // outstanding
 	came, of [2]float64
 }
@@ -142,7 +143,7 @@ func (d *deeper) next(s *byPlace) (again, bool) {
 		if kind < 0 || s.stopped || !s.toTheEnd && s.left == 0 && rate*float64(s.disc.Block) < leastYield {
 			return again{}, false
 		}
-		d.begin(kind)
+		d.begin(s, kind)
 	}
 	x := d.run[0]
 	d.run = d.run[1:]
@@ -150,15 +151,17 @@ func (d *deeper) next(s *byPlace) (again, bool) {
 	return x, true
 }
 
-func (d *deeper) begin(kind int) {
-	d.run, d.waiting[kind] = d.waiting[kind], nil
+func (d *deeper) begin(s *byPlace, kind int) {
+	d.run, d.waiting[kind], d.slow = d.waiting[kind], nil, s.left == 0 || s.spent
 	slices.SortFunc(d.run, func(a, b again) int { return cmp.Compare(a.block, b.block) })
 }
 
 func (s *byPlace) askDeeper(x again) Request {
 	s.retries, s.why = s.tries.Own, whyDeeper
 	s.head = x.block + 1
-	return s.request(x.r)
+	q := s.request(x.r)
+	q.Slow = s.deeper.slow
+	return q
 }
 
 // mine tells whether a request of that range was one of these.

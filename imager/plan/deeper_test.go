@@ -50,6 +50,9 @@ func TestAsksDeeperAfterARestart(t *testing.T) {
 		if n := q.Settings.Retries; n == nil || *n != own {
 			t.Errorf("request %v has retries %v; want the drive's own", q.Range, n)
 		}
+		if !q.Slow {
+			t.Errorf("request %v is not slow; want it so, with nothing else to ask", q.Range)
+		}
 		asked.Add(q.Range)
 		p.Note(Outcome{Request: q, Failed: q.Range.Count(), Result: mapfile.Failed})
 		if left -= q.Range.Count(); p.Left() != left {
@@ -62,5 +65,39 @@ func TestAsksDeeperAfterARestart(t *testing.T) {
 	task.Round = 1
 	if got := ToAsk(task); got.Count() != 5*16 {
 		t.Errorf("in the next round ToAsk holds %d sectors; want all that are missing", got.Count())
+	}
+}
+
+// TestSlowAtTheEnd: the drive's lowest speed is wanted for what is asked deeper once every
+// block was asked for, or what is open is worth nothing, and never before: a drive comes
+// back from it slowly.
+func TestSlowAtTheEnd(t *testing.T) {
+	for _, toTheEnd := range []bool{true, false} {
+		task := scarTask(2400)
+		task.ToTheEnd = toTheEnd
+		s := newScar(task.Disc, 600, 1700, .3, false)
+		slow, late := 0, 0
+		p := New(task)
+		for {
+			q, step := p.Next()
+			if step == Done {
+				break
+			}
+			if q.Slow {
+				slow++
+			} else if slow > 0 {
+				late++
+			}
+			if q.Slow && p.place.left > 0 && !p.place.spent {
+				t.Errorf("%v is asked for slowly while %d blocks are open that are worth something", q.Range, p.place.left)
+			}
+			if q.Slow && (q.Settings.Retries == nil || *q.Settings.Retries != task.Retries.Own) {
+				t.Errorf("%v is asked for slowly with %v retries; want the drive's own", q.Range, q.Settings.Retries)
+			}
+			p.Note(s.answer(q))
+		}
+		if slow == 0 || late > 0 {
+			t.Errorf("to the end %v: %d requests are slow, %d behind them are not; want some, and none", toTheEnd, slow, late)
+		}
 	}
 }

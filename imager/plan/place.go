@@ -63,6 +63,7 @@ type byPlace struct {
 	all       int     // blocks that the pass began with
 	deeper    deeper
 	learnt    past
+	spent     bool // by the model, what is open is not worth its time
 	stopped   bool // what is left is not worth its time
 }
 

@@ -80,7 +80,9 @@
 // uncertain (a gamma distribution), and looking into an unknown ring is worth more
 // than its mean chance. Retries are many where a dead block is unlikely and few
 // where it is likely; what failed with few is asked for once more with the drive's
-// own when that brings more than anything else, or at the end (deeper.go).
+// own when that brings more than anything else, or at the end (deeper.go): there, with
+// nothing else left to ask, at the drive's lowest speed, which a drive comes back from
+// slowly.
 //
 // Where even the best brings less than a sector in ten seconds the pass ends by
 // itself, "little-left", unless it is to go to the end; then the rest is swept
@@ -166,6 +168,7 @@ type Task struct {
 type Request struct {
 	Range    sector.Range     // whole ECC blocks, or a run of what is missing of one
 	Settings mapfile.Settings // to read it by
+	Slow     bool             // a wish: at the drive's lowest speed
 	Alone    bool             // one sector by itself, of a block that holds more
 	Why      string           // half a sentence for the person who watches
 }

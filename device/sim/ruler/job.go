@@ -167,6 +167,9 @@ func (p *pass) follow(ctx context.Context, o Order) error {
 		if err := p.drive.Set(ctx, q.Settings); err != nil {
 			return err
 		}
+		if _, err := p.drive.Slow(ctx, q.Slow); err != nil {
+			return err
+		}
 		if err := p.drive.Ask(q.Range); err != nil {
 			return err
 		}

@@ -22,6 +22,7 @@ type Order interface {
 type Request struct {
 	Range    sector.Range
 	Settings device.Settings // set before; nil retries: as they are
+	Slow     bool            // at the drive's lowest speed
 }
 
 // Task is what an order is told of its pass.

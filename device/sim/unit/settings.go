@@ -153,6 +153,8 @@ func (u *Unit) setStreaming(r scsi.SetStreaming, data []byte) *scsi.Sense {
 // performance is GET PERFORMANCE of nominal speeds of reading, layer by layer.
 func (u *Unit) performance(r scsi.GetPerformance) ([]byte, *scsi.Sense) {
 	switch {
+	case r.Type == scsi.WriteSpeedList:
+		return u.speeds(r), nil
 	case r.Type != scsi.PerformanceList:
 		return nil, u.field(10)
 	case r.DataType != scsi.NominalRead:
@@ -173,4 +175,16 @@ func (u *Unit) performance(r scsi.GetPerformance) ([]byte, *scsi.Sense) {
 		first = last + 1
 	}
 	return p.Append(nil), nil
+}
+
+// speeds is GET PERFORMANCE of the speeds for the disc: those of reading. It writes
+// nothing.
+func (u *Unit) speeds(r scsi.GetPerformance) []byte {
+	var list []scsi.WriteSpeed
+	for _, kBps := range u.spec.Speeds() {
+		if len(list) < int(r.Max) {
+			list = append(list, scsi.WriteSpeed{End: uint32(u.medium.Disc.Scenario().Sectors - 1), Read: uint32(kBps)})
+		}
+	}
+	return scsi.AppendWriteSpeeds(nil, list)
 }

@@ -1,6 +1,7 @@
 package unit
 
 import (
+	"slices"
 	"testing"
 
 	"turnstone/device/scsi"
@@ -120,6 +121,14 @@ func TestSpeeds(t *testing.T) {
 	}
 	if got := ask(scsi.GetPerformance{DataType: scsi.NominalRead, Max: 1}); len(got) != 1 {
 		t.Errorf("GET PERFORMANCE of one zone = %+v; want one", got)
+	}
+	// The scenario's drive goes at 16x, the model's at 12x, 8x, 6x, 4x and 2x beside that.
+	var listed []uint32
+	for _, w := range tells(h, scsi.GetPerformance{Max: 9, Type: scsi.WriteSpeedList}, scsi.ParseWriteSpeeds) {
+		listed = append(listed, w.Read)
+	}
+	if want := []uint32{16 * 1385, 12 * 1385, 8 * 1385, 6 * 1385, 4 * 1385, 2 * 1385}; !slices.Equal(listed, want) {
+		t.Errorf("speeds listed %d; want %d", listed, want)
 	}
 	streams := func(r scsi.StreamRange) string { return code(h.Do(r.Command().CDB(), r.Append(nil), 0)) }
 	for _, test := range []struct {

@@ -100,7 +100,7 @@ func TestFieldsAreChecked(t *testing.T) {
 		{"READ DISC STRUCTURE of a BD", h, []byte{0xAD, 1, 0, 0, 0, 0, 0, 0, 8, 0, 0, 0}, "5/30/02", -1},
 		{"READ DISC STRUCTURE of media type 2", h, []byte{0xAD, 2, 0, 0, 0, 0, 0, 0, 8, 0, 0, 0}, "5/24/00", 1},
 		{"READ DISC STRUCTURE of a CD", cd, []byte{0xAD, 0, 0, 0, 0, 0, 0, 0, 8, 0, 0, 0}, "5/30/02", -1},
-		{"GET PERFORMANCE of write speeds", h, []byte{0xAC, 0, 0, 0, 0, 0, 0, 0, 0, 9, 3, 0}, "5/24/00", 10},
+		{"GET PERFORMANCE of defects", h, []byte{0xAC, 0, 0, 0, 0, 0, 0, 0, 0, 9, 2, 0}, "5/24/00", 10},
 		{"GET PERFORMANCE of exceptions", h, []byte{0xAC, 1, 0, 0, 0, 0, 0, 0, 0, 9, 0, 0}, "5/24/00", 1},
 		{"GET PERFORMANCE from beyond the disc", h, []byte{0xAC, 0x10, 0, 0xFF, 0, 0, 0, 0, 0, 9, 0, 0}, "5/21/00", -1},
 		{"SET CD SPEED of 0", h, []byte{0xBB, 0, 0, 0, 0xFF, 0xFF, 0, 0, 0, 0, 0, 0}, "5/24/00", 2},
