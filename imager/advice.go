@@ -2,7 +2,9 @@ package imager
 
 import (
 	"fmt"
+	"slices"
 
+	"turnstone/device/sector"
 	"turnstone/mapfile"
 )
 
@@ -11,11 +13,15 @@ type Advice struct {
 	What string `json:"what"` // a sentence in the imperative
 	Why  string `json:"why"`  // its ground, from what the case knows
 	Do   string `json:"do"`   // the command, with CASE and DRIVE in it; "" where it is handwork
+
+	// Gain is what it should win, of a treatment; null where nobody can know.
+	Gain *Gain `json:"gain,omitempty"`
 }
 
 // Advise says what to do next, the least irreversible thing first: reading what
-// was not asked for, cleaning, another drive, polishing, sanding. It states
-// nothing but what the case shows; what a treatment will bring is not known.
+// was not asked for, cleaning, slower, another drive, polishing, sanding; or that the
+// surface has given what it had. What a treatment will bring is guessed from the ones
+// before it, and from nothing else.
 func Advise(m *mapfile.Map) []Advice {
 	s := StatusOf(m)
 	seen := mapfile.Seen{}
@@ -27,65 +33,119 @@ func Advise(m *mapfile.Map) []Advice {
 	case s.Closing != nil: // its work is done
 		return nil
 	case s.Conflicts > 0:
-		return []Advice{{"Settle what is in conflict.",
-			disputedInWords(s.Conflicts) + " by two sources with different bytes; the first are in the image, the others kept beside it.",
-			"turnstone read CASE --settle"}}
+		return []Advice{{What: "Settle what is in conflict.",
+			Why: disputedInWords(s.Conflicts) + " by two sources with different bytes; the first are in the image, the others kept beside it.",
+			Do:  "turnstone read CASE --settle"}}
 	case s.Disc.Sectors > 0 && s.Missing() == 0:
 		there := "Everything is in the image."
 		if s.Wanted != nil {
 			there = "Everything that is wanted is in the image."
 		}
-		return []Advice{{"Prove the image once more, then hand over.", there, "turnstone check --deep CASE"}}
+		return []Advice{{What: "Prove the image once more, then hand over.", Why: there, Do: "turnstone check --deep CASE"}}
 	case seen.Crack == "yes":
-		return []Advice{{"Do not spin it: a laboratory is what is left.",
-			"The disc is recorded as cracked, and can burst in the drive.", ""}}
+		return []Advice{{What: "Do not spin it: a laboratory is what is left.",
+			Why: "The disc is recorded as cracked, and can burst in the drive."}}
 	}
 	var out []Advice
+	add := func(what, why, do string) { out = append(out, Advice{What: what, Why: why, Do: do}) }
 	if s.Disc.Sectors == 0 {
-		out = append(out, Advice{"Read it.", "The disc was not recognised by a drive yet.", "turnstone read CASE --drive DRIVE"})
+		add("Read it.", "The disc was not recognised by a drive yet.", "turnstone read CASE --drive DRIVE")
 	} else if s.OpenHere > 0 && len(s.Rounds[last].Passes) == 0 && last > 0 {
-		out = append(out, Advice{"Read it on its new surface.",
+		add("Read it on its new surface.",
 			"Nothing was asked for since the last treatment.",
-			"turnstone read CASE --drive DRIVE"})
+			"turnstone read CASE --drive DRIVE")
 	} else if s.OpenHere > 0 && !littleLeft(s.Rounds[last]) {
-		out = append(out, Advice{"Read on before anything is done to the surface.",
+		add("Read on before anything is done to the surface.",
 			"Not all that is missing was asked for on this surface yet.",
-			"turnstone read CASE --drive DRIVE"})
+			"turnstone read CASE --drive DRIVE")
 	}
 	if s.FailedHere == 0 {
 		return out
 	}
-	done := wordsDone(m)
-	if !done[Clean] {
-		out = append(out, Advice{"Clean it and read again.",
+	if !wordsDone(m)[Clean] {
+		add("Clean it and read again.",
 			"Nobody noted a cleaning, and dirt and fingerprints look like scratches to a drive.",
-			"turnstone round CASE clean"})
+			"turnstone round CASE clean")
+	}
+	if heeds, slow := settingsIn(m, last); heeds && !slow {
+		add("Ask this drive again, slower.",
+			"A disc that turns slowly shakes less, and what is marginal may come; the drive may ignore it.",
+			"turnstone read CASE --drive DRIVE --again --cap 4x")
 	}
 	if n := drivesIn(m, last); n < 2 {
-		out = append(out, Advice{"Let another drive try what is missing.",
+		add("Let another drive try what is missing.",
 			"One drive was asked on this surface; drives differ in what they can still read.",
-			"turnstone read CASE --drive OTHER"})
+			"turnstone read CASE --drive OTHER")
 	}
 	if s.OpenHere > 0 && littleLeft(s.Rounds[last]) {
-		out = append(out, Advice{"Read to the end, where time does not matter.",
+		add("Read to the end, where time does not matter.",
 			"What was not asked for on this surface was expected to bring less than a sector in ten seconds.",
-			"turnstone read CASE --drive DRIVE --to-the-end"})
+			"turnstone read CASE --drive DRIVE --to-the-end")
 	}
 	switch {
 	case s.Disc.Kind == "bd":
-		out = append(out, Advice{"Stop at cleaning: do not sand or polish it.",
-			"A Blu-ray's data lies 0.1 mm under its surface.", ""})
+		add("Stop at cleaning: do not sand or polish it.",
+			"A Blu-ray's data lies 0.1 mm under its surface.", "")
 	case seen.Label == "holes":
-		out = append(out, Advice{"Look where the light comes through before you polish.",
-			"Light through the disc means that data is gone there; polishing won't help it.", ""})
+		add("Look where the light comes through before you polish.",
+			"Light through the disc means that data is gone there; polishing won't help it.", "")
 		fallthrough
 	default:
-		out = append(out, Advice{"Polish it, and read again after each polish.",
-			"It takes less off than sanding, but can't be undone: what is in the image is safe, the rest is at stake.",
-			"turnstone round CASE \"polish fine, 90 s\""})
-		out = append(out, Advice{"Sand scratches that a fingernail feels, wet, then polish.",
-			"Sanding takes most off and can't be undone; a sanded disc reads only once it is polished again.",
-			"turnstone round CASE \"sand 3000, 2 min, 24-48 mm\""})
+		out = append(out, resurfacing(m, s)...)
+	}
+	return out
+}
+
+// resurfacing is what is to be thought of before material is taken off, polishing before
+// sanding: what is at stake, what it should win, and where to begin.
+func resurfacing(m *mapfile.Map, s Status) (out []Advice) {
+	stake := fmt.Sprintf("Sectors in the image are safe whatever you do to the disc; at stake are %s missing.", sector.Thousands(s.Missing()))
+	gain, known := gainOf(m, s.Missing())
+	band, where := "24-48 mm", ""
+	if r, ok := worstRing(m, shapeOf(m.Disc())); ok {
+		band = bandAbout(r.Inner, r.Outer)
+		where = fmt.Sprintf(" Begin with %.0f–%.0f mm: %.0f %% of what failed lies there.", r.Inner, r.Outer, 100*r.Share)
+	}
+	polish := Advice{What: "Polish it, and read again after each polish.", Do: fmt.Sprintf("turnstone round CASE \"polish fine, 90 s, %s\"", band),
+		Why: stake + where + " It takes less off than sanding, but can't be undone."}
+	if where == "" {
+		polish.Do = "turnstone round CASE \"polish fine, 90 s\""
+	}
+	if known {
+		polish.Gain = &gain
+		polish.Why = stake + " " + gain.inWords() + where + " Polishing takes less off than sanding, but can't be undone."
+	}
+	if x, ok := fruitless(m); ok {
+		out = append(out, Advice{What: "Call it done, and hand over what there is.", Do: "turnstone report CASE",
+			Why: fmt.Sprintf("The last treatment won %s of %s missing sectors: what is left is probably beyond more of the same, and each takes material off.",
+				sector.Thousands(x.won), sector.Thousands(x.missing))})
+	}
+	return append(out, polish, Advice{What: "Sand scratches that a fingernail feels, wet, then polish.",
+		Why: "Sanding takes most off and can't be undone; a sanded disc reads only once it is polished again.",
+		Do:  fmt.Sprintf("turnstone round CASE \"sand 3000, 2 min, %s\"", band)})
+}
+
+// leastBand is how wide a band a pad or a block of abrasive covers at the least, in mm
+// (common practice).
+const leastBand = 8
+
+// bandAbout is a band that hands can treat, about one that is worst, as it is typed.
+func bandAbout(inner, outer float64) string {
+	more := max(0, leastBand-(outer-inner)) / 2
+	return fmt.Sprintf("%.0f-%.0f mm", max(21, inner-more), min(59, outer+more))
+}
+
+// First is the first n of some advice. Where one of the others tells what it should win it
+// is the last of them: what comes before it costs nothing, but that is what people ask.
+func First(all []Advice, n int) []Advice {
+	if len(all) <= n {
+		return all
+	}
+	out := slices.Clone(all[:n])
+	for _, a := range all[n:] {
+		if a.Gain != nil {
+			out[n-1] = a
+		}
 	}
 	return out
 }
@@ -107,6 +167,21 @@ func wordsDone(m *mapfile.Map) map[string]bool {
 		}
 	}
 	return done
+}
+
+// settingsIn tells whether a drive that heeds settings read in a round, and whether one
+// was asked to read slowly.
+func settingsIn(m *mapfile.Map, round int) (heeds, slow bool) {
+	for _, p := range m.Passes() {
+		if p.Round != round {
+			continue
+		}
+		for _, s := range p.Settings {
+			heeds = heeds || s.Retries != nil
+			slow = slow || s.SpeedKBps > 0
+		}
+	}
+	return heeds, slow
 }
 
 // drivesIn is how many drives read in a round.

@@ -25,6 +25,7 @@ type past struct {
 type pastRead struct {
 	round, drive  int
 	asked, failed sector.LBA
+	settings      []mapfile.Settings // none: the drive heeds none
 }
 
 const (
@@ -63,7 +64,7 @@ func (p past) of(t *testing.T) *mapfile.Map {
 		if _, known := drives[r.drive]; !known {
 			drives[r.drive] = m.AddDrive(mapfile.Drive{Node: "/dev/invented" + string(rune('0'+r.drive))})
 		}
-		n, err := m.AddPass(mapfile.Pass{Round: r.round, Drive: drives[r.drive], How: HowComplete, Settings: []mapfile.Settings{{}}})
+		n, err := m.AddPass(mapfile.Pass{Round: r.round, Drive: drives[r.drive], How: HowComplete, Settings: append([]mapfile.Settings{{}}, r.settings...)})
 		must(err)
 		sums := func(r sector.Range, seed uint32) []uint32 {
 			s := make([]uint32, r.Count())
@@ -94,6 +95,8 @@ func (p past) of(t *testing.T) *mapfile.Map {
 // The first advice for where a case stands.
 func TestAdviseFirst(t *testing.T) {
 	scratched := pastRead{asked: discEnd, failed: 64}
+	retries := uint8(16)
+	full, slow := []mapfile.Settings{{Retries: &retries}}, []mapfile.Settings{{Retries: &retries}, {Retries: &retries, SpeedKBps: 2770}}
 	for _, c := range []struct {
 		name string
 		past past
@@ -112,6 +115,10 @@ func TestAdviseFirst(t *testing.T) {
 		{"two drives, nobody cleaned", past{passes: []pastRead{scratched, {drive: 1, asked: discEnd, failed: 64}}}, "Clean it"},
 		{"a second drive of an earlier surface does not count", past{rounds: []string{"clean"},
 			passes: []pastRead{scratched, {drive: 1, asked: discEnd, failed: 64}, {round: 1, asked: discEnd, failed: 64}}}, "Let another drive try"},
+		{"cleaned and read, by a drive that heeds settings", past{rounds: []string{"clean"}, passes: []pastRead{scratched, {round: 1, asked: discEnd, failed: 64, settings: full}}},
+			"Ask this drive again, slower"},
+		{"cleaned and read, slowly", past{rounds: []string{"clean"}, passes: []pastRead{scratched, {round: 1, asked: discEnd, failed: 64, settings: slow}}},
+			"Let another drive try"},
 		{"polished, not read since", past{rounds: []string{"clean", "polish fine"}, passes: []pastRead{scratched}}, "Read it on its new surface."},
 		{"polished, reading interrupted", past{rounds: []string{"clean", "polish fine"},
 			passes: []pastRead{scratched, {round: 2, asked: 48, failed: 48}}}, "Read on before anything is done"},

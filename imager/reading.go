@@ -181,13 +181,18 @@ func (c *Case) leftLittle(r Reading, info device.Info) bool {
 	if r.ToTheEnd || r.Again || r.Survey > 0 || !r.Only.Empty() || len(c.m.Wanted().Names) > 0 {
 		return false
 	}
-	how, round, drive := "", len(c.m.Rounds())-1, driveNumber(c.m, info)
-	for _, p := range c.m.Passes() {
+	return lastEnded(c.m, driveNumber(c.m, info)) == HowLittleLeft
+}
+
+// lastEnded is how the last pass of a drive on this surface ended; "" where there is none.
+func lastEnded(m *mapfile.Map, drive int) (how string) {
+	round := len(m.Rounds()) - 1
+	for _, p := range m.Passes() {
 		if p.Round == round && p.Drive == drive {
 			how = p.How
 		}
 	}
-	return how == HowLittleLeft
+	return how
 }
 
 // CheckRange returns ErrRange where some of the sectors lie outside a disc of so

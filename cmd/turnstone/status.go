@@ -159,7 +159,7 @@ func statusText(dir string, st imager.Status, glance, files string, next []image
 	if len(next) > 0 {
 		b.WriteByte('\n')
 	}
-	for i, a := range next[:min(len(next), mostAdvice)] {
+	for i, a := range imager.First(next, mostAdvice) {
 		lead := "Next:"
 		if i > 0 {
 			lead = "Then:"

@@ -45,3 +45,7 @@ func (p *Plan) Until() Lasts {
 	}
 	return Lasts{after(fewMarks), after(manyMarks), after(1)}
 }
+
+// LeastHour is the sectors that an hour brings of what a pass that ended by itself has left,
+// at the most: by what it expected when it did.
+const LeastHour = leastYield * 3600

@@ -261,7 +261,7 @@ const mostAdvice = 3
 
 func (b *Bench) adviceRows(advice []imager.Advice, st imager.Status) []adviceRow {
 	rows := []adviceRow{}
-	for _, a := range advice[:min(mostAdvice, len(advice))] {
+	for _, a := range imager.First(advice, mostAdvice) {
 		row := adviceRow{What: a.What, Why: a.Why}
 		if _, typed, ok := strings.Cut(a.Do, "round CASE "); ok {
 			if t, err := imager.ParseTreatment(strings.Trim(typed, `"`)); err == nil {
