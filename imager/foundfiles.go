@@ -82,21 +82,52 @@ func (f *Files) FindByContent(ctx context.Context, progress func(done, all int64
 	img := f.stretchOf(whole(f.img.sectors))
 	files, cut := finder.Files(img, img.Size())
 	f.found = f.keep(append(finder.Streams(f.img.sectors), files...), cut)
+	return f.findBeside(f.found)
+}
+
+// findBeside adds the films of a Video CD that no directory tells of: sectors of form 2,
+// one behind the other, with a stream in them.
+func (f *Files) findBeside(k *foundFiles) error {
+	if f.beside == nil {
+		return nil
+	}
+	told := f.told()
+	rest := f.beside.sectors.Subtract(&told)
+	for r := range rest.Runs() {
+		e := &volume.Entry{Parent: k.folder, Name: fmt.Sprintf("film-at-%d.dat", r.First), Kind: tree.Regular, Size: r.Bytes(), Extents: extentsOf(r, r.Bytes())}
+		switch film, err := f.film(f.of(e)); {
+		case err != nil:
+			return err
+		case film.Play == nil:
+			continue // the pause between two tracks, for one
+		case film.Missing > 0:
+			e.State, e.MissingBytes = volume.Damaged, film.Missing
+		}
+		if e.Why = f.openAt(r, true); e.Why != "" {
+			e.State = volume.Unknown
+		}
+		k.folder.Children, k.finds = append(k.folder.Children, e), append(k.finds, found.Find{Kind: found.Take, At: r, Size: e.Size})
+	}
 	return nil
 }
 
 // untold is the good sectors that no file that is listed lies in. Those of directories
 // and descriptors are among them: what was looked at as one may be none.
 func (f *Files) untold() sector.Set {
+	files := f.told()
+	good := f.m.In(mapfile.Good) // without what lies beside the image
+	return good.Subtract(&files)
+}
+
+// told is the sectors that files lie in that are listed.
+func (f *Files) told() sector.Set {
 	var ranges []sector.Range
 	for e := range f.Volume.All() {
 		for _, x := range e.Extents {
 			ranges = append(ranges, x.Sectors())
 		}
 	}
-	files := sector.Of(ranges...)
-	good := f.m.In(mapfile.Good) // without what lies beside the image
-	return good.Subtract(&files)
+	return sector.Of(ranges...)
 }
 
 // stretchOf is sectors of the image as a stream.
@@ -152,9 +183,15 @@ func (f *Files) openEnds(x found.Find) string {
 	if x.Kind != found.Take && (x.Kind != found.VOBS || x.Set != nil) {
 		return ""
 	}
+	return f.openAt(x.At, x.Kind == found.Take)
+}
+
+// openAt is why what was found at some place may be longer, at its end, or at its beginning,
+// too, where that is not certain.
+func (f *Files) openAt(at sector.Range, first bool) string {
 	disc := whole(f.img.sectors)
 	lost := func(a sector.LBA) bool { return disc.Contains(a) && !f.img.good.Contains(a) }
-	switch before, behind := x.Kind == found.Take && lost(x.At.First-1), lost(x.At.End); {
+	switch before, behind := first && lost(at.First-1), lost(at.End); {
 	case before && behind:
 		return "sectors before it and behind it are missing, and may be its own"
 	case before:

@@ -71,6 +71,24 @@ func filmOfVideoCD(t *testing.T, dir, scenario, from string, film []byte) {
 		t.Error("the film from a case that was unpacked is another one")
 	}
 	do(exitDone, "check", away, "--deep")
+	m, err := imager.Load(from)
+	if err != nil {
+		t.Fatal(err)
+	}
+	// Where no directory came the film is found by its content.
+	lost := filepath.Join(dir, "lost")
+	do(exitMissing, "read", lost, "--drive", scenario+":A", "--only", fmt.Sprintf("300-%d", m.Disc().Sectors-1))
+	if said := do(exitDone, "files", lost); !strings.Contains(said, "Found by content, told of by no directory: 1 file\n") || !strings.Contains(said, "0:00:06") {
+		t.Errorf("files says %q of a disc without directories; want a film of six seconds found", said)
+	}
+	do(exitDone, "extract", lost, filepath.Join(dir, "out-lost"))
+	some, err := filepath.Glob(filepath.Join(dir, "out-lost", imager.FoundFolder, "film-at-*.dat"))
+	if err != nil || len(some) != 1 {
+		t.Fatalf("extract wrote %q (%v); want the film that was found", some, err)
+	}
+	if b, err := os.ReadFile(some[0]); err != nil || !bytes.Contains(b, film) {
+		t.Errorf("what was found by content does not hold the film (%v)", err)
+	}
 	// Where the film alone is wanted: once what tells of it was read.
 	wanted := filepath.Join(dir, "wanted")
 	do(exitMissing, "read", wanted, "--drive", scenario+":A", "--only", "0-299")
@@ -86,8 +104,7 @@ func filmOfVideoCD(t *testing.T, dir, scenario, from string, film []byte) {
 		t.Errorf("a list of cases says %q of it; want %q", said, want)
 	}
 	// What another station is to read has the film's sectors, too.
-	m, err := imager.Load(wanted)
-	if err != nil {
+	if m, err = imager.Load(wanted); err != nil {
 		t.Fatal(err)
 	}
 	if list, want := do(exitDone, "status", wanted, "--list", "missing"), fmt.Sprintf("300+%d\n", m.Disc().Sectors-300); list != want {
