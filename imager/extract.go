@@ -14,7 +14,7 @@ import (
 
 // Extraction is what is to be written out, and how.
 type Extraction struct {
-	Names       []string // files by name; none: all
+	Names       []string // files by name; none: those that are wanted
 	SkipDamaged bool     // write whole files only
 	Cut         bool     // write films so that players open them (cut.go)
 	// Progress is told how far it is, about every 256 KiB; may be nil.
@@ -31,6 +31,10 @@ type Extracted struct {
 	LeftOut     []LeftOut     `json:"left_out"`
 	Interrupted bool          `json:"interrupted"`
 	Rotten      int64         `json:"rotten"` // good sectors that were not as they came
+
+	// NotAskedFor is how many files were not written since nobody wants them: where no
+	// names are said, and not all of the disc is wanted.
+	NotAskedFor int `json:"not_asked_for"`
 }
 
 // DamagedFile is a file that was written with zeros where its bytes are missing.
@@ -83,17 +87,20 @@ func (f *Files) Extract(ctx context.Context, dir string, o Extraction) (_ Extrac
 	if err := f.known(); err != nil {
 		return Extracted{}, err
 	}
-	sel, err := selectFiles(f.Volume, o.Names)
-	if err == nil {
-		if f.found != nil {
-			sel.also(f.found.folder)
-		}
-		err = sel.notFound(false)
-	}
+	sel, err := selectFiles(f.Volume, f.Asked(o.Names))
 	if err != nil {
 		return Extracted{}, err
 	}
+	unsaid := len(o.Names) == 0 // what is wanted may be among what was found, and may not have come yet
+	if f.found != nil {
+		sel.also(f.found.folder, unsaid && sel.notFound(false) != nil)
+	}
 	x := extractor{f: f, o: o, sel: sel}
+	if unsaid {
+		x.wanted()
+	} else if err := sel.notFound(false); err != nil {
+		return Extracted{}, err
+	}
 	x.layOut()
 	if x.bytes > mostOfDisc*whole(f.img.sectors).Bytes() {
 		return Extracted{}, fmt.Errorf("%w: they take %d bytes of a disc of %d; name those that you want",
@@ -123,6 +130,29 @@ func (f *Files) Extract(ctx context.Context, dir string, o Extraction) (_ Extrac
 	}
 	x.res.Files, x.res.Bytes, x.res.Rotten = x.out.files, x.out.bytes, f.img.rotten.Count()
 	return x.res, err
+}
+
+// Asked is the names of files that are meant where some are said, or none: those that are
+// wanted then, and none where all of the disc is.
+func (f *Files) Asked(names []string) []string {
+	if len(names) == 0 {
+		return f.m.Wanted().Names
+	}
+	return names
+}
+
+// wanted tells what is left out since it did not come yet, and what since nobody wants it.
+func (x *extractor) wanted() {
+	for i, n := range x.sel.names {
+		if x.sel.found[i] == 0 {
+			x.res.LeftOut = append(x.res.LeftOut, LeftOut{n.typed, "no directory that is there tells of it", true})
+		}
+	}
+	for e := range x.f.Volume.Files() {
+		if !x.sel.has(e) {
+			x.res.NotAskedFor++
+		}
+	}
 }
 
 // emptyFolder makes a folder, or takes an empty one.

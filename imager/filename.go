@@ -160,9 +160,9 @@ func (s *selection) lookAround(v *volume.Volume, by map[*volume.Entry][]int) {
 }
 
 // also takes a folder and what it holds among what the names stand for, beside the
-// volume's tree.
-func (s *selection) also(folder *volume.Entry) {
-	all := len(s.names) == 0
+// volume's tree: what they name of it, or all.
+func (s *selection) also(folder *volume.Entry, all bool) {
+	all = all || len(s.names) == 0
 	for i := range s.names {
 		if s.names[i].names(folder) {
 			s.found[i]++

@@ -18,8 +18,8 @@ var extractCommand = command{
 	args:    "CASE DIR [NAME…]",
 	summary: "write the files out",
 	about: `
-Writes the disc's files, or those named as with want, into the folder DIR, which must be
-absent or empty. Each gets its name once it is there in full. A damaged file has zeros
+Writes the disc's files into the folder DIR, which must be absent or empty: those that are
+named as with want, else those that are wanted, and all where everything is. Each gets its name once it is there in full. A damaged file has zeros
 where bytes are missing, and beside it a list of these, NAME.missing.txt; --damaged skip
 leaves such files out, and --damaged cut writes films so that players open them: without
 what can't be shown, and a disc's recordings that lie in one file each by itself. Names that could do harm, or that differ in nothing but case, are
@@ -54,7 +54,7 @@ func extract(dir, to string, o imager.Extraction, asJSON bool, s streams) (err e
 		return err
 	}
 	defer func() { err = errors.Join(err, files.Close()) }()
-	if files.Lost() && (len(o.Names) == 0 || !files.Tell(o.Names)) {
+	if names := files.Asked(o.Names); files.Lost() && (len(names) == 0 || !files.Tell(names)) {
 		if err := findByContent(ctx, files, s); err != nil {
 			return interruptedBy(ctx, err, "nothing was written", s)
 		}
@@ -110,6 +110,9 @@ func extractedText(res imager.Extracted, to string) string {
 		fmt.Fprintf(&b, "Interrupted: the rest was not written. ")
 	}
 	fmt.Fprintf(&b, "Into %s: %s, %s.\n", to, filesInWords(res.Files, "file"), bytesInWords(res.Bytes))
+	if n := res.NotAskedFor; n > 0 {
+		fmt.Fprintf(&b, "Not asked for, and not written: %s. Name what you want of them, or '*' for all.\n", filesInWords(n, "more file"))
+	}
 	for _, d := range res.Damaged {
 		fmt.Fprintf(&b, "  %s  ", shown(d.Path))
 		var what []string
