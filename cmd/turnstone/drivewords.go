@@ -2,8 +2,10 @@ package main
 
 import (
 	"fmt"
+	"math"
 	"strings"
 
+	"turnstone/device"
 	"turnstone/device/optical"
 )
 
@@ -45,6 +47,19 @@ func ofDrive(d optical.Description) []string {
 		}
 		say("%s.", text)
 	}
+	if len(d.Speeds) > 1 {
+		text := "Reads this disc at "
+		for i, kBps := range d.Speeds {
+			switch {
+			case i > 0 && i == len(d.Speeds)-1:
+				text += " or "
+			case i > 0:
+				text += ", "
+			}
+			text += speedOf(kBps, d.Kind)
+		}
+		say("%s (--cap).", text)
+	}
 	if r := d.Recovery; r != nil {
 		text := fmt.Sprintf("Tries a place again up to %d times", r.ReadRetryCount)
 		switch {
@@ -76,4 +91,14 @@ func hasOrNot(has bool, what string) string {
 		return "has " + what
 	}
 	return "has no " + what
+}
+
+// speedOf is a speed in the disc's multiples where it is one, else in kB/s.
+func speedOf(kBps int, kind string) string {
+	if _, _, known := device.Block(kind); known && kind != "" {
+		if x := math.Round(float64(kBps) / device.OnceKBps(kind)); x >= 1 && math.Abs(x*device.OnceKBps(kind)-float64(kBps)) < .02*float64(kBps) {
+			return fmt.Sprintf("%.0fx", x)
+		}
+	}
+	return thousands(int64(kBps)) + " kB/s"
 }

@@ -24,10 +24,11 @@ type Description struct {
 	Serial   string `json:"serial,omitempty"`
 	Firmware string `json:"firmware,omitempty"` // revision, and its date where the drive has it
 
-	Reads     []string  `json:"reads,omitempty"`    // kinds of discs, in the trade's names
-	Recovery  *Recovery `json:"recovery,omitempty"` // mode page 01h
-	MaxKBps   int       `json:"max_kbps,omitempty"` // fastest reading, kB of 1000 bytes
-	C2        *bool     `json:"c2,omitempty"`       // READ CD brings C2 flags
+	Reads     []string  `json:"reads,omitempty"`       // kinds of discs, in the trade's names
+	Recovery  *Recovery `json:"recovery,omitempty"`    // mode page 01h
+	MaxKBps   int       `json:"max_kbps,omitempty"`    // fastest reading, kB of 1000 bytes
+	Speeds    []int     `json:"speeds_kbps,omitempty"` // of reading, that it lists for the disc
+	C2        *bool     `json:"c2,omitempty"`          // READ CD brings C2 flags
 	Streaming *bool     `json:"streaming,omitempty"`
 	Settable  bool      `json:"settable"` // this user can change its settings
 
@@ -112,6 +113,9 @@ func (t task) describe(patience time.Duration) ([]byte, error) {
 	}
 	o.describeDrive(&d) // C2 and speeds may depend on the disc
 	if o.facts, f = o.unit.facts(); lost(f) {
+		return fail(o.openError(f))
+	}
+	if d.Speeds, f = o.speeds(); f != nil {
 		return fail(o.openError(f))
 	}
 	o.describeDisc(&d)

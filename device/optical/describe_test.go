@@ -3,6 +3,7 @@ package optical
 import (
 	"encoding/json"
 	"reflect"
+	"slices"
 	"testing"
 	"time"
 
@@ -67,6 +68,10 @@ func TestDescribe(t *testing.T) {
 		}, func(d Description) bool {
 			return d.Ready && d.State == "appendable" && d.Recorded == 500 && d.Sectors == 2000
 		}},
+		{"lists speeds", func(c *canned) {
+			g := geared{lists: []uint32{22160, 5540, 11080, 5540, 0}, goes: []int{22160}}
+			g.into(c)
+		}, func(d Description) bool { return slices.Equal(d.Speeds, []int{5540, 11080, 22160}) }},
 		{"not changeable", func(c *canned) { c.mask = scsi.Recovery{Flags: scsi.AWRE}.Page() },
 			func(d Description) bool { return !d.Recovery.CanCount && !d.Recovery.CanTransfer }},
 	} {

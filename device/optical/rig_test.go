@@ -20,6 +20,7 @@ import (
 	"turnstone/device"
 	"turnstone/device/child"
 	"turnstone/device/devicetest"
+	"turnstone/device/scsi"
 	"turnstone/device/sector"
 )
 
@@ -142,8 +143,13 @@ func serveGuest(ctx context.Context, usbdrive, host, other string) {
 func checkRigLog(t *testing.T, log string) {
 	t.Helper()
 	failing, stalled := 0, 0
+	var speeds []uint16 // of SET CD SPEED
 	for line := range strings.Lines(log) {
 		var ms, first, n int64
+		var high, low uint16
+		if _, err := fmt.Sscanf(line, "%d bb 00 %x %x ", &ms, &high, &low); err == nil {
+			speeds = append(speeds, high<<8|low)
+		}
 		if _, err := fmt.Sscanf(line, "%d read %d %d:", &ms, &first, &n); err != nil {
 			continue
 		}
@@ -157,6 +163,10 @@ func checkRigLog(t *testing.T, log string) {
 	}
 	if failing != 1 || stalled != 1 {
 		t.Errorf("the drive was asked %d times for the failing block and %d times for the sector at which it stalled; want once each", failing, stalled)
+	}
+	// A cap of 2x and back, then slowly, and back since the drive does not heed it.
+	if want := []uint16{2770, scsi.MaxSpeed, 2770, scsi.MaxSpeed}; !slices.Equal(speeds, want) {
+		t.Errorf("the drive was asked for speeds of %d kB/s; want %d", speeds, want)
 	}
 }
 
@@ -235,6 +245,10 @@ func TestInGuest(t *testing.T) {
 		}
 		if err := d.Restore(t.Context(), d.Original()); err != nil {
 			t.Errorf("Restore = %v; want nil", err)
+		}
+		// The rig's drive takes a speed, and says of itself what it said before.
+		if kBps, err := d.Slow(t.Context(), true); !errors.Is(err, device.ErrUnsupported) {
+			t.Errorf("Slow = %d, %v; want %v, since the drive stays as fast", kBps, err, device.ErrUnsupported)
 		}
 	})
 	t.Run("failing", func(t *testing.T) {

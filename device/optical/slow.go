@@ -3,6 +3,7 @@ package optical
 import (
 	"encoding/json"
 	"fmt"
+	"slices"
 
 	"turnstone/device"
 	"turnstone/device/scsi"
@@ -92,23 +93,34 @@ func (d *opened) rate() (kBps int, f *fault) {
 }
 
 // lowest is the lowest speed of reading that the drive lists for the disc, below the one
-// that it says it reads at. Drives list them beside those of writing, if at all.
+// that it says it reads at.
 func (d *opened) lowest(now int) (kBps int, f *fault) {
+	listed, f := d.speeds()
+	if f != nil {
+		return 0, f
+	}
+	if len(listed) > 0 && (now == 0 || listed[0] < now) {
+		return listed[0], nil
+	}
+	return int(slowTimes*device.OnceKBps(d.info.Kind) + .5), nil
+}
+
+// speeds are those of reading that the drive lists for the disc, in kB/s, the lowest
+// first. Drives list them beside those of writing, if at all.
+func (d *opened) speeds() (all []int, f *fault) {
 	b, f := d.ask(scsi.GetPerformance{Max: mostSpeeds, Type: scsi.WriteSpeedList}.Command())
 	if lost(f) {
-		return 0, f
+		return nil, f
 	}
 	if list, err := scsi.ParseWriteSpeeds(b); f == nil && usable(err) {
 		for _, w := range list {
-			if n := int(w.Read); n > 0 && (kBps == 0 || n < kBps) {
-				kBps = n
+			if w.Read > 0 && w.Read < scsi.MaxSpeed {
+				all = append(all, int(w.Read))
 			}
 		}
 	}
-	if kBps == 0 || now > 0 && kBps >= now {
-		kBps = int(slowTimes*device.OnceKBps(d.info.Kind) + .5)
-	}
-	return min(kBps, scsi.MaxSpeed-1), nil
+	slices.Sort(all)
+	return slices.Compact(all), nil
 }
 
 // readSlow has a backend read slowly, or as before.
