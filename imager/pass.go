@@ -145,7 +145,8 @@ func (p *pass) ask(ctx context.Context) {
 			p.end(HowStalled, "opened again after a stall the drive shows %d sectors: the next pass goes on with these", p.info.Sectors)
 			return
 		}
-		settings, err := p.control.use(ctx, req.Settings, req.Slow)
+		// A drive comes back from its lowest speed slowly: parts to come would wait for it.
+		settings, err := p.control.use(ctx, req.Settings, req.Slow && p.course.over())
 		if err != nil {
 			p.notSet(ctx, req, err)
 			return

@@ -48,17 +48,11 @@ func ofDrive(d optical.Description) []string {
 		say("%s.", text)
 	}
 	if len(d.Speeds) > 1 {
-		text := "Reads this disc at "
-		for i, kBps := range d.Speeds {
-			switch {
-			case i > 0 && i == len(d.Speeds)-1:
-				text += " or "
-			case i > 0:
-				text += ", "
-			}
-			text += speedOf(kBps, d.Kind)
+		var at []string
+		for _, kBps := range d.Speeds {
+			at = append(at, speedOf(kBps, d.Kind))
 		}
-		say("%s (--cap).", text)
+		say("Reads this disc at %s (--cap).", joinOr(at))
 	}
 	if r := d.Recovery; r != nil {
 		text := fmt.Sprintf("Tries a place again up to %d times", r.ReadRetryCount)
