@@ -28,6 +28,9 @@ import (
 //	reply/7 {"Code":3} ◀─────────────────── when it has ended
 const inGuest = "in-guest"
 
+// isUp is the first reply: that orders are taken.
+const isUp = "up"
+
 // order is one thing to be done.
 type order struct {
 	Do   string
@@ -55,6 +58,9 @@ func TestInGuest(t *testing.T) {
 		t.Fatal(err)
 	}
 	t.Setenv("PATH", filepath.Dir(g.program))
+	if err := writeWhole(filepath.Join(g.share, "reply", isUp), nil); err != nil {
+		t.Fatal(err)
+	}
 	for n := 1; ; n++ {
 		name := strconv.Itoa(n)
 		var o order

@@ -27,9 +27,10 @@ const guestLimit = 12 * time.Minute
 
 // guest is the running machine, as the host sees it.
 type guest struct {
-	share string // the folder that both see
-	ended chan struct{}
-	words safeBuffer // what the machine said
+	share   string // the folder that both see
+	machine *exec.Cmd
+	ended   chan struct{}
+	words   safeBuffer // what the machine said
 
 	mu     sync.Mutex
 	orders int
@@ -120,17 +121,52 @@ func bootGuest(t *testing.T, models ...string) (*guest, map[string]*usbDrive) {
 		bus += fmt.Sprintf(" -chardev socket,id=%s,path=%s,reconnect=1 -device usb-redir,chardev=%[1]s,bus=xhci.0", model, d.path("sock"))
 	}
 	g := &guest{share: share}
-	machine := exec.Command(filepath.Join(scripts, "run.sh"), "-w", share, "-t", limit, "-q", bus,
-		agent, "-test.run=^TestInGuest$", "-test.timeout="+guestLimit.String(), inGuest)
-	machine.Env = append(os.Environ(), "RIG="+built, "INITRD="+filepath.Join(built, "initrd-usb.gz"), "MEM=1536", "SMP=2")
-	machine.Stdout, machine.Stderr = &g.words, &g.words
-	g.ended = launch(t, g.powerOff, machine)
+	for try := 1; ; try++ {
+		g.machine = exec.Command(filepath.Join(scripts, "run.sh"), "-w", share, "-t", limit, "-q", bus,
+			agent, "-test.run=^TestInGuest$", "-test.timeout="+guestLimit.String(), inGuest)
+		g.machine.Env = append(os.Environ(), "RIG="+built, "INITRD="+filepath.Join(built, "initrd-usb.gz"), "MEM=1536", "SMP=2")
+		g.machine.Stdout, g.machine.Stderr = &g.words, &g.words
+		g.ended = launch(t, g.powerOff, g.machine)
+		if g.up() {
+			break
+		}
+		if try == mostBoots {
+			t.Fatalf("the machine ended %d times before it was up: %s", try, g.lastWords())
+		}
+		t.Logf("the machine ended before it was up, and is started once more: %s", g.lastWords())
+	}
 	t.Cleanup(func() { // before that
 		if t.Failed() {
 			t.Logf("the machine said:\n%s", g.words.String())
 		}
 	})
 	return g, drives
+}
+
+// mostBoots is how often a machine is started that does not come up: an emulated one on
+// a host that does much else may miss a deadline of its own kernel.
+const mostBoots = 2
+
+// up waits until the machine takes orders; false where it ends before.
+func (g *guest) up() bool {
+	for {
+		if _, err := os.Stat(filepath.Join(g.share, "reply", isUp)); err == nil {
+			return true
+		}
+		select {
+		case <-g.ended:
+			return false
+		case <-time.After(lookEvery):
+		}
+	}
+}
+
+// lastWords is how a machine ended: its status, what it printed, and the end of its
+// console.
+func (g *guest) lastWords() string {
+	<-g.ended
+	console, _ := os.ReadFile(filepath.Join(g.share, "console.log"))
+	return fmt.Sprintf("%v\n%s\nconsole: …%s", g.machine.ProcessState, g.words.String(), console[max(0, len(console)-4000):])
 }
 
 // start switches a drive on: empty, and not plugged in.
@@ -242,7 +278,7 @@ func (g *guest) reply(t testing.TB, n string) (r reply) {
 		}
 		select {
 		case <-g.ended:
-			t.Fatalf("the guest has ended; it said:\n%s", g.words.String())
+			t.Fatalf("the guest has ended: %s", g.lastWords())
 		case <-time.After(lookEvery):
 		}
 	}
