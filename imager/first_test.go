@@ -15,6 +15,7 @@ import (
 	"turnstone/device/sector"
 	"turnstone/device/sim"
 	"turnstone/device/sim/press"
+	"turnstone/device/sim/simtest"
 	"turnstone/imager/volume"
 	"turnstone/imager/volume/tree"
 	"turnstone/mapfile"
@@ -104,15 +105,8 @@ func simulatedBy(t *testing.T, scenario string, data []byte, r Reading) (*clocke
 	if err := os.WriteFile(image, data, 0o600); err != nil {
 		t.Fatal(err)
 	}
-	s, err := sim.Parse([]byte(strings.Replace(scenario, `{"noise": true}`, fmt.Sprintf(`{"image": %q}`, image), 1)))
-	if err != nil {
-		t.Fatal(err)
-	}
-	disc, err := sim.New(s)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer disc.Close()
+	disc := simtest.Disc(t, strings.Replace(scenario, `{"noise": true}`, fmt.Sprintf(`{"image": %q}`, image), 1))
+	s := disc.Scenario()
 	drive, err := disc.Open(sim.Opening{})
 	if err != nil {
 		t.Fatal(err)

@@ -7,6 +7,7 @@ import (
 
 	"turnstone/device/sector"
 	"turnstone/device/sim"
+	"turnstone/device/sim/simtest"
 )
 
 var whole = flag.Bool("whole", false, "the whole campaigns, and discs by their real code: takes many minutes")
@@ -23,14 +24,8 @@ func TestTarget(t *testing.T) {
 		t.Fatalf("scenarios: %v, %v; want some", files, err)
 	}
 	for _, file := range files {
-		s, err := sim.Load(file)
-		if err != nil {
-			t.Fatal(err)
-		}
-		d, err := sim.New(s)
-		if err != nil {
-			t.Fatal(err)
-		}
+		d := simtest.Load(t, file)
+		s := d.Scenario()
 		v, err := d.Open(sim.Opening{Real: *whole})
 		if err != nil {
 			t.Fatal(err)
@@ -92,6 +87,5 @@ func TestTarget(t *testing.T) {
 		if hopefulGood*2 < hopeful {
 			t.Errorf("%s: %d of %d sectors became good; want half at least", s.Name, hopefulGood, hopeful)
 		}
-		d.Close()
 	}
 }

@@ -10,6 +10,7 @@ import (
 
 	"turnstone/device/sector"
 	"turnstone/device/sim"
+	"turnstone/device/sim/simtest"
 	"turnstone/device/spiral"
 	"turnstone/mapfile"
 )
@@ -116,15 +117,8 @@ func marksOf() []Mark {
 // least one half.
 func simulated(tb testing.TB, sectors int64, layers int) *mapfile.Map {
 	tb.Helper()
-	s, err := sim.Parse([]byte(fmt.Sprintf(scratched, sectors, layers)))
-	if err != nil {
-		tb.Fatal(err)
-	}
-	disc, err := sim.New(s)
-	if err != nil {
-		tb.Fatal(err)
-	}
-	defer disc.Close()
+	disc := simtest.Disc(tb, fmt.Sprintf(scratched, sectors, layers))
+	s := disc.Scenario()
 	m := caseOf(tb, sectors)
 	m.AddDrive(mapfile.Drive{Model: "drive B, invented"})
 	m.AddRound(mapfile.Round{Opened: day, Grams: 15.62, Treatments: []mapfile.Treatment{

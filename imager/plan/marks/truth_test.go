@@ -10,6 +10,7 @@ import (
 	"turnstone/device/sector"
 	"turnstone/device/sim"
 	"turnstone/device/sim/ruler"
+	"turnstone/device/sim/simtest"
 	"turnstone/device/spiral"
 	"turnstone/imager/plan/marks"
 )
@@ -147,12 +148,7 @@ func (o *watched) Note(q ruler.Request, a device.Answer) {
 
 func (w *world) disc(text []byte) *sim.Disc {
 	w.t.Helper()
-	s, err := sim.Parse(text)
-	w.must(err)
-	d, err := sim.New(s)
-	w.must(err)
-	w.t.Cleanup(func() { d.Close() })
-	return d
+	return simtest.Disc(w.t, string(text))
 }
 
 // with is the same disc with some of its marks only, and without what wear has drawn.
