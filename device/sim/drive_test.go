@@ -255,6 +255,44 @@ func TestSettings(t *testing.T) {
 	}
 }
 
+// A drive that is told to read slowly goes at 2x at once, whatever its cap, and comes
+// back to that step by step.
+func TestSlow(t *testing.T) {
+	v := open(t, disc(t, drive0, `{"name": "A", "max_x": 12}`), Opening{})
+	told := func(slow bool, want int) {
+		t.Helper()
+		if got, err := v.Slow(t.Context(), slow); got != want || err != nil {
+			t.Errorf("Slow(%v) = %d, %v; want %d, nil", slow, got, err, want)
+		}
+	}
+	fastest := func() (x int) {
+		for n := range int64(1100) { // 8 MiB are 256 blocks
+			_, c := v.ask(block(n % 8))
+			x = max(x, c.X)
+		}
+		return x
+	}
+	told(true, 2*1385)
+	if err := v.Set(t.Context(), device.Settings{SpeedKBps: 8 * 1385}); err != nil {
+		t.Fatal(err)
+	}
+	if x := fastest(); x != 2 {
+		t.Errorf("told to read slowly it goes at up to %dx; want 2x", x)
+	}
+	told(false, 8*1385)
+	if _, c := v.ask(block(0)); c.X > 4 {
+		t.Errorf("told otherwise it goes at %dx at once; want a step at a time", c.X)
+	}
+	if x := fastest(); x != 8 {
+		t.Errorf("told otherwise it goes at up to %dx; want its cap, 8x", x)
+	}
+	told(true, 2*1385)
+	v.Cure(Reset)
+	if x := fastest(); x != 12 {
+		t.Errorf("after a reset it goes at up to %dx; want its own, 12x", x)
+	}
+}
+
 func TestStalls(t *testing.T) {
 	for _, test := range []struct {
 		stall string
