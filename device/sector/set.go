@@ -148,6 +148,10 @@ func (s *Set) Add(r Range) {
 	if r.Empty() {
 		return
 	}
+	if n := len(s.runs); n == 0 || s.runs[n-1].End < r.First { // in order, as sets mostly grow
+		s.runs = append(s.runs, r)
+		return
+	}
 	// Runs i to j-1 touch or overlap r and become one with it.
 	i := sort.Search(len(s.runs), func(i int) bool { return s.runs[i].End >= r.First })
 	j := i
