@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"sync"
 
 	"turnstone/device/spiral"
 	"turnstone/imager/plan/marks"
@@ -96,37 +97,46 @@ func (s *Surface) place(h *mapfile.Held) {
 
 // find finds the marks of each layer, and what became of them since the rounds before.
 func (s *Surface) find(sights map[int]*marks.Sights) {
+	n := s.disc.Layers()
+	s.found, s.gone, s.lasting = make([]marks.Found, n), make([][]marks.Mark, n), make([]map[int]int, n)
+	var layers sync.WaitGroup
+	for layer := range n {
+		layers.Go(func() { s.findOn(layer, sights) })
+	}
+	layers.Wait()
+}
+
+// findOn is find on one layer.
+func (s *Surface) findOn(layer int, sights map[int]*marks.Sights) {
 	rounds := s.m.Rounds()
-	for layer := range s.disc.Layers() {
-		var before marks.Found
-		var gone []marks.Mark
-		lasting := map[int]int{}
-		have := false
-		for r := max(0, s.round-mostRounds+1); r <= s.round; r++ {
-			if sights[r] == nil {
-				continue
-			}
-			f := s.disc.Find(layer, sights[r])
-			last := map[int]int{}
-			if have {
-				gone = f.Compare(before, sights[r])
-				for i, m := range f.Marks {
-					old, ok := m.Before(before)
-					if !ok {
-						continue
-					}
-					if left, ok := before.Marks[old].Left(sights[r]); ok && left >= asItWas {
-						last[i] = lasting[old]
-						if treated(rounds[r], m) {
-							last[i]++
-						}
+	var before marks.Found
+	var gone []marks.Mark
+	lasting := map[int]int{}
+	have := false
+	for r := max(0, s.round-mostRounds+1); r <= s.round; r++ {
+		if sights[r] == nil {
+			continue
+		}
+		f := s.disc.Find(layer, sights[r])
+		last := map[int]int{}
+		if have {
+			gone = f.Compare(before, sights[r])
+			for i, m := range f.Marks {
+				old, ok := m.Before(before)
+				if !ok {
+					continue
+				}
+				if left, ok := before.Marks[old].Left(sights[r]); ok && left >= asItWas {
+					last[i] = lasting[old]
+					if treated(rounds[r], m) {
+						last[i]++
 					}
 				}
 			}
-			before, lasting, have = f, last, true
 		}
-		s.found, s.gone, s.lasting = append(s.found, before), append(s.gone, gone), append(s.lasting, lasting)
+		before, lasting, have = f, last, true
 	}
+	s.found[layer], s.gone[layer], s.lasting[layer] = before, gone, lasting
 }
 
 // treated tells whether a treatment of a round took or smoothed material at a mark.

@@ -2,6 +2,7 @@ package chart
 
 import (
 	"fmt"
+	"sync"
 
 	"turnstone/device/sector"
 	"turnstone/mapfile"
@@ -100,32 +101,37 @@ func Of(m *mapfile.Map, d Disc, v View) (*Picture, error) {
 	}
 	p.classes = s.classes
 	if p.scale.blind {
-		p.layers = []layerPicture{p.layerOf(&s, 0, Layer{}, sector.Span(0, disc.Sectors))}
+		p.layers = []layerPicture{{sectors: sector.Span(0, disc.Sectors)}}
 	}
 	for i, l := range d.Layers {
 		if v.Layer == AllLayers || v.Layer == i {
-			p.layers = append(p.layers, p.layerOf(&s, i, l, l.Track.Layer(l.Index)))
+			p.layers = append(p.layers, layerPicture{index: i, layer: l, sectors: l.Track.Layer(l.Index)})
 		}
 	}
+	var layers sync.WaitGroup
+	for i := range p.layers {
+		layers.Go(func() { p.layers[i].count(&s, &p.scale) })
+	}
+	layers.Wait()
 	for n := range round + 1 {
 		p.rounds = append(p.rounds, roundInWords(rounds, n))
 	}
 	return p, nil
 }
 
-func (p *Picture) layerOf(s *standing, index int, l Layer, r sector.Range) layerPicture {
-	lp := layerPicture{index: index, layer: l, sectors: r, bins: s.count(r, &p.scale)}
-	lp.total.Sectors = make([]int64, len(s.classes))
-	for _, b := range lp.bins {
+// count counts the layer's sectors as they stand.
+func (l *layerPicture) count(s *standing, sc *scale) {
+	l.bins = s.count(l.sectors, sc)
+	l.total.Sectors = make([]int64, len(s.classes))
+	for _, b := range l.bins {
 		for c, n := range b.Sectors {
-			lp.total.Sectors[c] += n
+			l.total.Sectors[c] += n
 		}
-		lp.total.Written += b.Written
+		l.total.Written += b.Written
 	}
-	if l.Track != nil {
-		lp.grid = s.reduce(l)
+	if l.layer.Track != nil {
+		l.grid = s.reduce(l.layer)
 	}
-	return lp
 }
 
 // check returns an error unless the layers hold the disc's sectors, one after the

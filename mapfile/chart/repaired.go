@@ -15,6 +15,9 @@ type repaired struct {
 
 // repairedUpTo counts them over the passes up to a round.
 func repairedUpTo(m *mapfile.Map, round int) (r repaired) {
+	if k := m.Disc().Kind; k == "dvd" || k == "bd" { // of which there are no raw readings
+		return r
+	}
 	for n, p := range m.Passes() {
 		if p.Round > round {
 			continue

@@ -42,9 +42,9 @@ const (
 // Found is what was found on a layer.
 type Found struct {
 	Marks   []Mark
-	Missing int64         // sectors of the layer that failed
-	Rest    int64         // of them, those that no mark explains
-	rest    map[int]int64 // the same, by block of the layer
+	Missing int64   // sectors of the layer that failed
+	Rest    int64   // of them, those that no mark explains
+	rest    []int32 // the same, by block of the layer
 }
 
 // Find finds the marks of a layer, the costliest first, by how the disc stood.
@@ -57,11 +57,11 @@ func (d *Disc) Find(layer int, s *Sights) Found {
 		}
 	}
 	f.Rest = f.Missing
-	f.rest = map[int]int64{}
+	f.rest = make([]int32, l.blocks)
 	if !l.known || l.first+l.blocks > len(s.state) {
 		for k := range l.blocks {
 			if b := l.first + k; b < len(s.state) && s.state[b] == failed {
-				f.rest[k] = s.missing(b)
+				f.rest[k] = int32(s.missing(b))
 			}
 		}
 		return f
@@ -74,11 +74,11 @@ func (d *Disc) Find(layer int, s *Sights) Found {
 		f.Rest -= m.Costs
 	}
 	for _, k := range rest {
-		f.rest[k] = s.missing(l.first + k)
+		f.rest[k] = int32(s.missing(l.first + k))
 	}
 	for _, m := range g.hazy(rest, s) {
 		for _, b := range m.blocks {
-			delete(f.rest, b-l.first)
+			f.rest[b-l.first] = 0
 		}
 		f.Marks = append(f.Marks, m)
 		f.Rest -= m.Costs

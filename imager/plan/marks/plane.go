@@ -49,8 +49,19 @@ func (p *plane) hear(l *leg, ws []window) {
 			for k := -leans; k <= leans; k++ {
 				row := sums[(k+leans)*(2*half+1) : (k+leans+1)*(2*half+1)]
 				shift := int(math.Round(float64(k) * coarse * (weight(w) - mid)))
-				for d := range row {
-					row[d] += w.power[min(max(0, d+shift), 2*half)]
+				// Shares beyond those known count as the last.
+				known := w.power[min(max(0, shift), 2*half):min(2*half+1, max(1, 2*half+1+shift))]
+				before := min(max(0, -shift), 2*half)
+				for d := range before {
+					row[d] += w.power[0]
+				}
+				within := row[before:]
+				within = within[:min(len(within), len(known))]
+				for d, v := range known[:len(within)] {
+					within[d] += v
+				}
+				for d := before + len(within); d < len(row); d++ {
+					row[d] += w.power[2*half]
 				}
 			}
 		}

@@ -47,9 +47,9 @@ func (d *Disc) Worst(layer int, f Found) (r Region, ok bool) {
 	for _, m := range f.Marks {
 		add(m.Inner, m.Outer, m.From, m.To, float64(m.Costs))
 	}
-	for k, n := range f.rest {
-		r := l.radius(float64(k))
-		add(r, r, 0, 1, float64(n))
+	for band, costs := range f.restBy(l, inner, n) {
+		r := (edge(band) + edge(band+1)) / 2
+		add(r, r, 0, 1, costs)
 	}
 	// Sums of all cells inside and before.
 	sum := make([][2*worstAngles + 1]float64, n+1)
@@ -88,4 +88,16 @@ func (d *Disc) Worst(layer int, f Found) (r Region, ok bool) {
 		r.From, r.To = 0, 1
 	}
 	return r, best > 0 && r.Share >= leastShare
+}
+
+// restBy is what no mark explains, in bands of worstStep from an inner radius on.
+func (f *Found) restBy(l *calibrated, inner float64, bands int) []float64 {
+	all := make([]float64, bands)
+	for k, n := range f.rest {
+		if n > 0 {
+			band := int((l.radius(float64(k)) - inner) / worstStep)
+			all[min(max(0, band), bands-1)] += float64(n)
+		}
+	}
+	return all
 }
