@@ -15,10 +15,11 @@ import (
 var ErrNoMarks = errors.New("where on this disc its sectors lie is not known, so no marks are either")
 
 // Seen fits how the disc in somebody's hand lies to the marks found, by the places at
-// which some of them are seen, and keeps it in the case. The errors of chart.FitTurn are
-// returned, and ErrNoMarks.
-func (c *Case) Seen(places []chart.Place) (mapfile.Held, error) {
-	h, err := heldBy(c.m, places)
+// which some of them are seen from one of some sides, and keeps it in the case. Places at
+// which no mark was found are left out of it. The errors of chart.FitTurn are returned,
+// and ErrNoMarks.
+func (c *Case) Seen(places []chart.Place, from []chart.Side) (mapfile.Held, error) {
+	h, err := heldBy(c.m, places, from)
 	if err != nil {
 		return h, err
 	}
@@ -32,9 +33,9 @@ func (c *Case) Seen(places []chart.Place) (mapfile.Held, error) {
 }
 
 // heldBy is how the disc is held by whom some marks are seen at places.
-func heldBy(m *mapfile.Map, places []chart.Place) (mapfile.Held, error) {
+func heldBy(m *mapfile.Map, places []chart.Place, from []chart.Side) (mapfile.Held, error) {
 	if s := surfaceOf(m, len(m.Rounds())-1, nil); s != nil {
-		return heldOn(s, places)
+		return heldOn(s, places, from)
 	}
 	return mapfile.Held{}, ErrNoMarks
 }
@@ -56,7 +57,7 @@ func (s *Surface) visible(layer int) []chart.Mark {
 }
 
 // heldOn is the same for a surface.
-func heldOn(s *Surface, places []chart.Place) (mapfile.Held, error) {
+func heldOn(s *Surface, places []chart.Place, from []chart.Side) (mapfile.Held, error) {
 	seen := s.visible(0)
 	var ways []chart.Sway
 	if known, _ := s.disc.Angles(0); known {
@@ -64,7 +65,7 @@ func heldOn(s *Surface, places []chart.Place) (mapfile.Held, error) {
 			ways = append(ways, func(mm float64) float64 { return s.disc.Sway(0, way, mm) })
 		}
 	}
-	f, err := chart.FitTurn(places, seen, ways...)
+	f, err := chart.FitTurn(places, from, seen, ways...)
 	if err != nil {
 		return mapfile.Held{}, err
 	}
@@ -72,8 +73,10 @@ func heldOn(s *Surface, places []chart.Place) (mapfile.Held, error) {
 	if f.Side == chart.Label {
 		h.Side = "label"
 	}
-	for _, p := range places {
-		h.Places = append(h.Places, p.String())
+	for i, p := range places {
+		if f.Pairs[i] >= 0 {
+			h.Places = append(h.Places, p.String())
+		}
 	}
 	for i := range s.disc.Layers() {
 		h.PerTurn = append(h.PerTurn, s.disc.PerTurn(i))
@@ -93,4 +96,19 @@ func HeldInWords(h mapfile.Held) string {
 		s += " Another turn, or the other side, fits nearly as well: one more place decides."
 	}
 	return s
+}
+
+// LeftOutInWords says which of the places that were told were left out of how the disc is
+// taken to be held; "" where none was.
+func LeftOutInWords(h mapfile.Held, told []chart.Place) string {
+	var out []string
+	for _, p := range told {
+		if !slices.Contains(h.Places, p.String()) {
+			out = append(out, p.String())
+		}
+	}
+	if len(out) == 0 {
+		return ""
+	}
+	return fmt.Sprintf("No mark was found that lies there when the others do: %s.", strings.Join(out, "; "))
 }

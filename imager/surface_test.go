@@ -116,8 +116,9 @@ func TestSurface(t *testing.T) {
 		}
 		return places
 	}
-	for _, side := range []chart.Side{chart.Reading, chart.Label} {
-		h, err := heldOn(before, held(side))
+	both := []chart.Side{chart.Reading, chart.Label}
+	for _, side := range both {
+		h, err := heldOn(before, held(side), both)
 		if err != nil {
 			t.Fatalf("held from the %v: %v", side, err)
 		}
@@ -128,7 +129,7 @@ func TestSurface(t *testing.T) {
 			t.Errorf("HeldInWords = %q; want the side and the residual", s)
 		}
 	}
-	if _, err := heldOn(before, held(chart.Reading)[:1]); !errors.Is(err, chart.ErrFewPlaces) {
+	if _, err := heldOn(before, held(chart.Reading)[:1], both); !errors.Is(err, chart.ErrFewPlaces) {
 		t.Errorf("held by one place: %v; want %v", err, chart.ErrFewPlaces)
 	}
 }

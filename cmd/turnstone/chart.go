@@ -32,7 +32,8 @@ before, and says where there is most to win. Angles count from where the first s
 lies, wherever that is: tell with --seen where two or three long scratches are seen on
 the disc in the hand, and the map is turned so that it matches; three or more, far
 apart in radius, bend it right where its angles drift. Where another turn would fit
-about as well, both are said and none is kept: tell one more. --turn goes before.
+about as well, both are said and none is kept: tell one more, or with --side from which
+side you look. --turn goes before.
 
 Where nothing is known of the geometry, as of a plain file, it draws a strip over the
 addresses; read --kind says what a plain file is.`,
@@ -102,7 +103,7 @@ func setupChart(f *pflag.FlagSet) action {
 			return err
 		}
 		if len(places) > 0 {
-			if err := keepSeen(dir, places, s); err != nil {
+			if err := keepSeen(dir, places, sidesOf(f.Changed("side"), v.Side), s); err != nil {
 				return err
 			}
 		}
@@ -139,18 +140,30 @@ func placesOf(told []string) ([]chart.Place, error) {
 }
 
 // keepSeen turns the case's map by what was seen, and says how well it fits.
-func keepSeen(dir string, places []chart.Place, s streams) (err error) {
+func keepSeen(dir string, places []chart.Place, from []chart.Side, s streams) (err error) {
 	c, err := imager.Open(dir, writer())
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, c.Close()) }()
-	h, err := c.Seen(places)
+	h, err := c.Seen(places, from)
 	if err != nil {
 		return err
 	}
 	tell(s.Err, "%s\n", imager.HeldInWords(h))
+	if left := imager.LeftOutInWords(h, places); left != "" {
+		tell(s.Err, "%s\n", left)
+	}
 	return nil
+}
+
+// sidesOf are the sides from which a disc may have been looked at: the one that was said,
+// or both.
+func sidesOf(said bool, side chart.Side) []chart.Side {
+	if said {
+		return []chart.Side{side}
+	}
+	return []chart.Side{chart.Reading, chart.Label}
 }
 
 func drawChart(dir string, m *mapfile.Map, v chart.View, o chartOptions, s streams) error {

@@ -11,7 +11,8 @@ var (
 	// ErrFewPlaces is returned when fewer than two places are given: one fits any
 	// turn that brings any mark there.
 	ErrFewPlaces = errors.New("two places at least are needed to turn the map")
-	// ErrNoFit is returned when no turn brings a mark near to each of the places.
+	// ErrNoFit is returned when no turn brings marks near to the places, all of them or,
+	// where there are many, all but one in four.
 	ErrNoFit = errors.New("no turn of the map brings marks to all of these places")
 )
 
@@ -23,26 +24,38 @@ func (u Undecided) Error() string {
 	one := func(f Fit) string {
 		return fmt.Sprintf("by %s° as seen from the %s, to within %s mm", decimal(f.Turn, 0), f.Side, decimal(f.Residual, 1))
 	}
-	return "it is undecided how the map is turned: " + one(u.Best) + "; or " + one(u.Rival) + "; one more place decides, off the line of the others and far from them in radius"
+	more := "one more place decides, off the line of the others and far from them in radius"
+	if u.Best.Side != u.Rival.Side {
+		more += ", or from which side the disc was looked at"
+	}
+	return "it is undecided how the map is turned: " + one(u.Best) + "; or " + one(u.Rival) + "; " + more
 }
 
 // Sway is one way in which the angles of a map may be off: the turns by which those at
 // a radius in mm are, as a standard deviation. Several of them are independent.
 type Sway func(mm float64) float64
 
-// How far places that people see may be off, and what counts as another fit.
+// How far places that people see may be off, and what counts as another fit. All are
+// common practice or chosen by trial on simulated discs.
 const (
-	mostRadiusOff = 3.0   // mm; the eye, a ruler and a nominal track
-	mostClockOff  = 0.07  // turns: 50 minutes of the clock, 25°
-	radiusOff     = 0.7   // mm, as a standard deviation: a ruler tells it
-	alongOff      = 2.5   // mm along the circle, as well: 4° at 34 mm
-	wideOff       = 0.1   // of a mark's width, as well
-	apart         = 0.025 // turns by which two fits differ at least, at any radius
-	likely        = 2.0   // a rival is less likely by e to the half of so much: undecided
-	possible      = 6.0   // the same: doubtful
-	swayReach     = 3.0   // deviations by which angles are looked for
-	swayStep      = 0.05  // turns from one to the next
-	mostSways     = 40    // steps either way
+	mostRadiusOff = 3.0  // mm; the eye, a ruler and a nominal track
+	mostClockOff  = 0.07 // turns beyond the ends of a mark: 50 minutes of the clock, 25°
+	radiusOff     = 0.7  // mm, as a standard deviation: a ruler tells it
+	alongOff      = 2.5  // mm along the circle, as well: 4° at 34 mm
+	wideOff       = 0.1  // of a mark's width, as well
+	loose         = 0.15 // of places lie anywhere on their mark: it may be two that have grown into one
+	strange       = 12.0 // cost of a place whose mark is not among those found, ...
+	strangeOf     = 4    // of which one in so many may be
+	same          = 0.01 // turns by which two fits differ at most, at any radius, ...
+	apart         = 0.1  // ... and by which quite different ones do, at least
+	likely        = 2.0  // a rival is less likely by e to the half of so much: undecided
+	possible      = 6.0  // the same: doubtful
+	swayReach     = 3.0  // deviations by which angles are looked for
+	swayStep      = 0.05 // turns from one to the next
+	mostSways     = 40   // steps either way
+	refits        = 3    // times that a fit is taken further, by the marks that are nearest then
+	fitSteps      = 8    // of each, at most
+	stepLeast     = 1e-4 // turns and deviations, of a step that is the last
 )
 
 // Fit is how the map is turned so that its marks lie where they are seen.
@@ -51,28 +64,34 @@ type Fit struct {
 	Turn float64 // degrees, from 0 up to and not including 360: the Turn of a view from that side
 	// Sways are the deviations by which angles are off in each way in which they may be.
 	Sways []float64
-	// Pairs are the marks that the places were taken for, by place.
+	// Pairs are the marks that the places were taken for, by place; -1 where none of them
+	// lies there.
 	Pairs []int
-	// Residual is the root of the mean square of the distances, in mm on the
-	// surface, that are left between places and marks.
+	// Residual is the root of the mean square of the distances, in mm on the surface,
+	// that are left between places and marks. A place that is taken to lie somewhere
+	// along a wide mark is off in radius only.
 	Residual float64
+	// Spread is by how many degrees fits that are nearly as good differ from this one at
+	// most, at the radius of any mark, where they are not quite others.
+	Spread float64
 	// Doubtful tells that quite another turn, or the other side, fits nearly as
 	// well: a third place, off the line of the others, decides.
 	Doubtful bool
 
+	turn float64 // Turn, in turns
 	cost float64 // twice the logarithm by which it is less likely than one that is off nowhere
 }
 
 // FitTurn finds the turn by which the marks lie at the places where they are
-// seen, and the side from which the disc is looked at. Marks that go all the way
+// seen, and from which of some sides the disc is looked at. Marks that go all the way
 // round are left out, since they lie at no angle. Where the map's own angles may be off
 // in some ways, the places tell by how much they are, too. ErrFewPlaces, ErrNoFit and
 // Undecided are returned.
-func FitTurn(seen []Place, marks []Mark, ways ...Sway) (Fit, error) {
+func FitTurn(seen []Place, from []Side, marks []Mark, ways ...Sway) (Fit, error) {
 	if len(seen) < 2 {
 		return Fit{}, ErrFewPlaces
 	}
-	f := fitter{seen: seen, ways: ways, best: Fit{cost: math.Inf(1)}, rival: Fit{cost: math.Inf(1)}}
+	f := fitter{seen: seen, from: from, ways: ways, least: math.Inf(1)}
 	most := int64(0)
 	for i, m := range marks {
 		if !m.whole() {
@@ -89,12 +108,11 @@ func FitTurn(seen []Place, marks []Mark, ways ...Sway) (Fit, error) {
 	}
 	f.pair, f.taken = make([]int, len(seen)), make([]bool, len(f.found))
 	f.sway(make([]float64, len(ways)), 0)
-	best, rival := f.best, f.rival
+	best, rival := f.best()
 	if math.IsInf(best.cost, 1) {
 		return Fit{}, ErrNoFit
 	}
 	best.Doubtful = rival.cost < best.cost+possible
-	best.Turn, rival.Turn = 360*best.Turn, 360*rival.Turn
 	if rival.cost < best.cost+likely {
 		return Fit{}, Undecided{best, rival}
 	}
@@ -103,10 +121,12 @@ func FitTurn(seen []Place, marks []Mark, ways ...Sway) (Fit, error) {
 
 // fitter looks for the best fit, and for the best of those that are quite others.
 type fitter struct {
-	seen        []Place
-	found       []numbered
-	ways        []Sway
-	best, rival Fit
+	seen  []Place
+	from  []Side
+	found []numbered
+	ways  []Sway
+	kept  []Fit   // those nearly as likely as the likeliest, ...
+	least float64 // ... which costs so much
 
 	pair  []int  // scratch: of each place its mark
 	taken []bool // and which marks are taken
@@ -151,96 +171,178 @@ func (f *fitter) sway(by []float64, n int) {
 	by[n] = 0
 }
 
-// turn tries each turn that brings a mark to a place, from both sides.
+// turn tries each turn that brings a mark to a place, from all sides.
 func (f *fitter) turn(by []float64) {
-	for _, side := range []Side{Reading, Label} {
+	for _, side := range f.from {
 		for i, s := range f.seen {
 			for j, m := range f.found {
 				if math.Abs(s.Radius-m.at.Radius) > mostRadiusOff {
 					continue
 				}
 				turn := side.onDisc(s.Clock, m.angle(by))
-				pairs, ok := f.pairs(side, turn, by, i, j)
-				if !ok {
-					continue
+				if f.pairs(side, turn, by, i, j) {
+					f.take(f.further(f.fit(side, turn, by)))
 				}
-				f.take(f.fit(side, turn, by, pairs))
 			}
 		}
 	}
 }
 
-// pairs takes each place for the mark that lies nearest to it at a turn, each mark
-// once, and one place for a mark that is given.
-func (f *fitter) pairs(side Side, turn float64, by []float64, place, mark int) (pairs []int, ok bool) {
-	pairs, taken := f.pair, f.taken
-	clear(taken)
-	taken[mark] = true
+// further takes a fit on, by the marks that are the nearest now, while that makes it
+// likelier.
+func (f *fitter) further(o Fit) Fit {
+	for range refits {
+		if o.cost > f.least+possible || !f.pairs(o.Side, o.turn, o.Sways, -1, -1) {
+			break
+		}
+		n := f.fit(o.Side, o.turn, o.Sways)
+		if n.cost >= o.cost {
+			break
+		}
+		o = n
+	}
+	return o
+}
+
+// pairs takes each place for the likeliest mark at a turn, each mark once, and one place
+// for a mark that is given unless that is -1; false is returned where too many places are
+// left without.
+func (f *fitter) pairs(side Side, turn float64, by []float64, place, mark int) bool {
+	strangers := len(f.seen) / strangeOf
+	clear(f.taken)
+	if place >= 0 {
+		f.taken[mark] = true
+	}
 	for i, s := range f.seen {
 		if i == place {
-			pairs[i] = mark
+			f.pair[i] = mark
 			continue
 		}
 		nearest, least := -1, math.Inf(1)
 		for j := range f.found {
 			m := &f.found[j]
-			dr := m.at.Radius - s.Radius
-			if math.Abs(dr) > mostRadiusOff {
+			if f.taken[j] || math.Abs(m.at.Radius-s.Radius) > mostRadiusOff {
 				continue
 			}
 			da := math.Remainder(side.onPaper(m.angle(by), turn)-s.Clock, 1)
-			if d := m.off(s, da); !taken[j] && math.Abs(da) <= mostClockOff+wideOff*m.wide && d < least {
+			if math.Abs(da) > mostClockOff+m.wide/2 {
+				continue
+			}
+			if d := m.off(s, da); d < least {
 				nearest, least = j, d
 			}
 		}
-		if nearest < 0 {
-			return nil, false
+		switch {
+		case strangers > 0 && least > strange:
+			strangers--
+			f.pair[i] = -1
+		case nearest < 0:
+			return false
+		default:
+			f.taken[nearest] = true
+			f.pair[i] = nearest
 		}
-		taken[nearest] = true
-		pairs[i] = nearest
 	}
-	return pairs, true
+	return true
 }
 
-// along is how far a place on a mark may be off along the circle, in turns, as a standard
-// deviation: the middle of a wide mark is less sure.
+// along is how far a place that is told of a mark's middle may be off along the circle,
+// in mm, as a standard deviation: the middle of a wide mark is less sure.
 func (m *numbered) along(radius float64) float64 {
-	return math.Hypot(alongOff/(2*math.Pi*radius), wideOff*m.wide)
+	return math.Hypot(alongOff, wideOff*m.wide*2*math.Pi*radius)
 }
 
-// off is how unlikely a place is of a mark, as the logarithm that counts twice: by the
-// squares of how far it is off, in deviations.
+// middle and anywhere are how likely a place is by its distance from a mark along the
+// circle, in turns: since its middle was told, or any place on it. A place right at the
+// middle of a narrow one has 1.
+func (m *numbered) likely(radius, da float64) (middle, anywhere float64) {
+	const whole = alongOff * 2.5066282746310002 // √2π
+	mm := 2 * math.Pi * radius
+	along := m.along(radius)
+	z := da * mm / along
+	beyond := max(0, math.Abs(da)-m.wide/2) * mm / alongOff
+	return (1 - loose) * alongOff / along * math.Exp(-z*z/2),
+		loose * whole / (whole + m.wide*mm) * math.Exp(-beyond*beyond/2)
+}
+
+// off is how unlikely a place is of a mark, as the logarithm that counts twice.
 func (m *numbered) off(s Place, da float64) float64 {
-	dr, along := m.at.Radius-s.Radius, m.along(s.Radius)
-	return dr*dr/(radiusOff*radiusOff) + da*da/(along*along) + 2*math.Log(along*2*math.Pi*s.Radius/alongOff) + m.rare
+	dr := m.at.Radius - s.Radius
+	middle, anywhere := m.likely(s.Radius, da)
+	return dr*dr/(radiusOff*radiusOff) - 2*math.Log(middle+anywhere) + m.rare
 }
 
-// fit is the likeliest turn and sways for some pairs: what makes least
+// fit is the likeliest turn and sways for the pairs, found from a turn and sways nearby:
+// what makes least
 //
-//	Σ over places ((mark's angle + Σ sway·way + turn − place's)/along)² + Σ sway²
+//	Σ over places share · ((mark's angle + Σ sway·way + turn − place's)/along)² + Σ sway²
 //
-// found from a turn and sways nearby, by its normal equations.
-func (f *fitter) fit(side Side, turn float64, by []float64, pairs []int) Fit {
+// by its normal equations, the share being that by which the place was told of the
+// mark's middle (expectation maximisation).
+func (f *fitter) fit(side Side, turn float64, by []float64) Fit {
+	o := Fit{Side: side, Sways: append([]float64(nil), by...), Pairs: make([]int, len(f.pair)), turn: turn}
+	for range fitSteps {
+		if f.step(&o) < stepLeast {
+			break
+		}
+	}
+	sum, n := 0.0, 0
+	for i, s := range f.seen {
+		if f.pair[i] < 0 {
+			o.Pairs[i] = -1
+			o.cost += strange
+			continue
+		}
+		m := &f.found[f.pair[i]]
+		da := f.left(&o, i)
+		middle, anywhere := m.likely(s.Radius, da)
+		dr, along := m.at.Radius-s.Radius, 2*math.Pi*s.Radius*da
+		sum += dr*dr + along*along*middle/(middle+anywhere)
+		n++
+		o.cost += m.off(s, da)
+		o.Pairs[i] = m.mark
+	}
+	for _, x := range o.Sways {
+		o.cost += x * x
+	}
+	o.turn = fraction(o.turn)
+	o.Turn = 360 * o.turn
+	o.Residual = math.Sqrt(sum / float64(max(1, n)))
+	return o
+}
+
+// left is the turns by which a place's mark is off it.
+func (f *fitter) left(o *Fit, i int) float64 {
+	d := math.Remainder(o.Side.onPaper(f.found[f.pair[i]].angle(o.Sways), o.turn)-f.seen[i].Clock, 1)
+	if o.Side == Label {
+		d = -d
+	}
+	return d
+}
+
+// step takes turn and sways of a fit towards where they make the least, and gives by how
+// much.
+func (f *fitter) step(o *Fit) (most float64) {
 	n := 1 + len(f.ways)
 	a := make([][]float64, n) // with the right side as the last column
 	for i := range a {
 		a[i] = make([]float64, n+1)
+		a[i][i] = 1e-9 // where no place was told of a middle
 		if i > 0 {
-			a[i][i], a[i][n] = 1, -by[i-1]
+			a[i][i], a[i][n] = 1, -o.Sways[i-1]
 		}
 	}
 	row := make([]float64, n+1)
-	left := func(i int) float64 { // turns by which a mark is off its place
-		d := math.Remainder(side.onPaper(f.found[pairs[i]].angle(by), turn)-f.seen[i].Clock, 1)
-		if side == Label {
-			d = -d
-		}
-		return d
-	}
 	for i, s := range f.seen {
-		w := 1 / f.found[pairs[i]].along(s.Radius)
-		row[0], row[n] = w, -w*left(i)
-		for k, way := range f.found[pairs[i]].ways {
+		if f.pair[i] < 0 {
+			continue
+		}
+		m := &f.found[f.pair[i]]
+		da := f.left(o, i)
+		middle, anywhere := m.likely(s.Radius, da)
+		w := math.Sqrt(middle/(middle+anywhere+1e-300)) * 2 * math.Pi * s.Radius / m.along(s.Radius)
+		row[0], row[n] = w, -w*da
+		for k, way := range m.ways {
 			row[1+k] = w * way
 		}
 		for p := range a {
@@ -250,25 +352,14 @@ func (f *fitter) fit(side Side, turn float64, by []float64, pairs []int) Fit {
 		}
 	}
 	more := solved(a)
-	turn += more[0]
-	by = append([]float64(nil), by...)
-	for i := range by {
-		by[i] += more[1+i]
+	o.turn += more[0]
+	for i := range o.Sways {
+		o.Sways[i] += more[1+i]
 	}
-	o := Fit{Side: side, Turn: fraction(turn), Sways: by, Pairs: make([]int, len(pairs))}
-	sum := 0.0
-	for i, s := range f.seen {
-		m := f.found[pairs[i]]
-		dr, da := m.at.Radius-s.Radius, left(i)
-		o.cost += m.off(s, da)
-		sum += dr*dr + 4*math.Pi*math.Pi*s.Radius*s.Radius*da*da
-		o.Pairs[i] = m.mark
+	for _, x := range more {
+		most = max(most, math.Abs(x))
 	}
-	for _, x := range by {
-		o.cost += x * x
-	}
-	o.Residual = math.Sqrt(sum / float64(len(pairs)))
-	return o
+	return most
 }
 
 // solved are the unknowns of equations, the right side being the last column, which are
@@ -294,31 +385,55 @@ func solved(a [][]float64) []float64 {
 	return x
 }
 
-// take keeps a fit if it is the best, or the best of those that are quite others.
+// take keeps a fit that is nearly as likely as the best; of those that are the same the
+// likeliest.
 func (f *fitter) take(o Fit) {
-	switch {
-	case o.cost < f.best.cost:
-		if !f.like(o, f.best) {
-			f.rival = f.best
-		}
-		f.best = o
-		if f.like(o, f.rival) {
-			f.rival = Fit{cost: math.Inf(1)}
-		}
-	case o.cost < f.rival.cost && !f.like(o, f.best):
-		f.rival = o
+	if o.cost > f.least+possible {
+		return
 	}
+	f.least = min(f.least, o.cost)
+	for i := range f.kept {
+		if f.off(&o, &f.kept[i]) < same {
+			if o.cost < f.kept[i].cost {
+				f.kept[i] = o
+			}
+			return
+		}
+	}
+	f.kept = append(f.kept, o)
 }
 
-// like tells whether two fits are the same but for little, at the radii of all marks.
-func (f *fitter) like(a, b Fit) bool {
-	if a.Side != b.Side || math.IsInf(a.cost, 1) || math.IsInf(b.cost, 1) {
-		return false
-	}
-	for _, m := range f.found {
-		if math.Abs(math.Remainder(m.angle(a.Sways)+a.Turn-m.angle(b.Sways)-b.Turn, 1)) > apart {
-			return false
+// best is the likeliest of the fits kept and the likeliest of those that are quite others,
+// of cost ∞ where there is none.
+func (f *fitter) best() (best, rival Fit) {
+	best.cost, rival.cost = math.Inf(1), math.Inf(1)
+	for _, o := range f.kept {
+		if o.cost < best.cost {
+			best = o
 		}
 	}
-	return true
+	for _, o := range f.kept {
+		switch off := f.off(&o, &best); {
+		case o.cost > best.cost+possible:
+		case off <= apart:
+			best.Spread = max(best.Spread, 360*off)
+		case o.cost < rival.cost:
+			rival = o
+		}
+	}
+	return best, rival
+}
+
+// off is the turns by which two fits differ at most at the radius of any mark; 1 where they
+// are of different sides.
+func (f *fitter) off(a, b *Fit) float64 {
+	if a.Side != b.Side {
+		return 1
+	}
+	most := 0.0
+	for i := range f.found {
+		m := &f.found[i]
+		most = max(most, math.Abs(math.Remainder(m.angle(a.Sways)+a.turn-m.angle(b.Sways)-b.turn, 1)))
+	}
+	return most
 }

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 )
@@ -74,6 +75,8 @@ func TestSides(t *testing.T) {
 	}
 }
 
+var bothSides = []Side{Reading, Label}
+
 // spots are marks at places, in mm and turns.
 func spots(at ...float64) []Mark {
 	var all []Mark
@@ -97,7 +100,7 @@ func TestFitTurn(t *testing.T) {
 		for _, i := range rng.Perm(8)[:3] { // as the eye may see it: to half a millimetre and some degrees
 			seen = append(seen, Place{at[2*i] + rng.Float64() - 0.5, fraction(side.onPaper(at[2*i+1], turn) + 0.02*rng.Float64() - 0.01)})
 		}
-		f, err := FitTurn(seen, marks)
+		f, err := FitTurn(seen, bothSides, marks)
 		var u Undecided
 		if errors.As(err, &u) { // then one of both is the truth
 			undecided++
@@ -158,14 +161,14 @@ func TestFitTurnInDoubt(t *testing.T) {
 	see := func(i int) Place {
 		return Place{marks[i].middle().Radius, Reading.onPaper(marks[i].middle().Angle, 0.3)}
 	}
-	_, err := FitTurn([]Place{see(0), see(1)}, marks)
+	_, err := FitTurn([]Place{see(0), see(1)}, bothSides, marks)
 	var u Undecided
 	if !errors.As(err, &u) || u.Best.Side == u.Rival.Side {
 		t.Errorf("FitTurn of two places across = %v; want it undecided between both sides", err)
 	} else if s := err.Error(); !strings.Contains(s, "label side, to within 0 mm") || !strings.Contains(s, "reading side, to within 0 mm") {
 		t.Errorf("FitTurn of two places across = %q; want both sides with what is left", s)
 	}
-	f, err := FitTurn([]Place{see(0), see(1), see(2)}, marks)
+	f, err := FitTurn([]Place{see(0), see(1), see(2)}, bothSides, marks)
 	if err != nil || f.Doubtful || f.Side != Reading || math.Abs(f.Turn-108) > 0.01 || f.Residual > 0.01 {
 		t.Errorf("FitTurn of three places = %+v, %v; want the reading side at 108°, no doubt", f, err)
 	}
@@ -183,7 +186,7 @@ func TestFitTurnErrors(t *testing.T) {
 		{nil, ErrFewPlaces}, {[]Place{{30, 0}}, ErrFewPlaces},
 		{[]Place{{30, 0}, {45, 0.5}}, ErrNoFit}, {[]Place{{30, 0}, {30, 0.5}}, ErrNoFit}, {[]Place{{30, 0}, {40.5, 0}}, ErrNoFit},
 	} {
-		if f, err := FitTurn(c.seen, marks); !errors.Is(err, c.want) {
+		if f, err := FitTurn(c.seen, bothSides, marks); !errors.Is(err, c.want) {
 			t.Errorf("FitTurn(%v) = %+v, %v; want %v", c.seen, f, err, c.want)
 		}
 	}
@@ -193,7 +196,7 @@ func TestFitTurnErrors(t *testing.T) {
 func TestFitMakesTheView(t *testing.T) {
 	marks := spots(30, 0.1, 42, 0.37, 50, 0.8)
 	seen := []Place{{30, 0.2}, {42, fraction(0.2 - 0.27)}, {50, fraction(0.2 - 0.7)}} // mirrored
-	f, err := FitTurn(seen, marks)
+	f, err := FitTurn(seen, bothSides, marks)
 	if err != nil || f.Side != Label {
 		t.Fatalf("FitTurn = %+v, %v; want the label side", f, err)
 	}
@@ -232,7 +235,7 @@ func TestFitSways(t *testing.T) {
 		for _, i := range [3]int{0, 3, 6} {
 			seen = append(seen, Place{at[2*i] + .3*rng.NormFloat64(), fraction(paper(i) + .004*rng.NormFloat64())})
 		}
-		f, err := FitTurn(seen, marks, ways...)
+		f, err := FitTurn(seen, bothSides, marks, ways...)
 		if errors.As(err, new(Undecided)) {
 			told++
 			continue
@@ -253,5 +256,46 @@ func TestFitSways(t *testing.T) {
 	t.Logf("of %d fits %d are undecided, and %d wrong without a doubt", n, told, wrong)
 	if wrong > n/40 || told > n/2 {
 		t.Errorf("of %d fits %d are undecided, and %d wrong without a doubt; want half and one in 40 at most", n, told, wrong)
+	}
+}
+
+// TestFitLeavesOut: of four places one may be told of what is no mark; the others turn the
+// map, and which one was left out is said. Of three none may.
+func TestFitLeavesOut(t *testing.T) {
+	marks := spots(26, 0.1, 34, 0.37, 43, 0.55, 55, 0.8)
+	see := func(radius, angle float64) Place { return Place{radius, Reading.onPaper(angle, 0.3)} }
+	seen := []Place{see(26, 0.1), see(30, 0.9), see(43, 0.55), see(55, 0.8)}
+	f, err := FitTurn(seen, bothSides, marks)
+	if err != nil || f.Side != Reading || math.Abs(f.Turn-108) > .5 {
+		t.Fatalf("FitTurn = %+v, %v; want the reading side at 108°", f, err)
+	}
+	if want := []int{0, -1, 2, 3}; !slices.Equal(f.Pairs, want) {
+		t.Errorf("Pairs = %v; want %v", f.Pairs, want)
+	}
+	if _, err := FitTurn(seen[:3], bothSides, marks); !errors.Is(err, ErrNoFit) {
+		t.Errorf("FitTurn of three places = %v; want %v", err, ErrNoFit)
+	}
+}
+
+// TestFitFromOneSide: where the side is said no fit from the other is taken.
+func TestFitFromOneSide(t *testing.T) {
+	marks := spots(30, 0.1, 40, 0.6, 50, 0.25)
+	for _, side := range bothSides { // two places straight across, which fit from both
+		seen := []Place{{30, Reading.onPaper(0.1, 0.3)}, {40, Reading.onPaper(0.6, 0.3)}}
+		f, err := FitTurn(seen, []Side{side}, marks)
+		if err != nil || f.Side != side {
+			t.Errorf("FitTurn from the %v = %+v, %v; want that side", side, f, err)
+		}
+	}
+}
+
+// TestFitInGrownMark: a place told of one of two marks that were found as one, far from the
+// middle of both, turns the map less than one told of a mark's middle.
+func TestFitInGrownMark(t *testing.T) {
+	marks := append(spots(26, 0.1, 43, 0.55, 55, 0.8), Mark{Kind: "arc", Inner: 34.9, Outer: 35.1, From: 0.2, To: 0.7})
+	see := func(radius, angle float64) Place { return Place{radius, Reading.onPaper(angle, 0.3)} }
+	f, err := FitTurn([]Place{see(26, 0.1), see(43, 0.55), see(55, 0.8), see(35, 0.33)}, bothSides, marks)
+	if err != nil || math.Abs(f.Turn-108) > 1.5 || f.Pairs[3] != 3 {
+		t.Errorf("FitTurn = %+v, %v; want 108° and the place on the arc", f, err)
 	}
 }
