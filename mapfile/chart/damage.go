@@ -76,7 +76,7 @@ const markRadius = 1.9
 // stays to be seen.
 func (d *dial) marks(marks []Mark) {
 	const air = 0.5 // mm between a mark and its frame
-	var numbers []point
+	taken := d.ringNumbers()
 	for i, m := range marks {
 		switch n := len(m.Line); {
 		case n > 1:
@@ -106,13 +106,13 @@ func (d *dial) marks(marks []Mark) {
 			reach = min(m.Inner, at.Radius) - markRadius - 0.7
 		}
 		n := d.p(reach, at.Angle)
-		for tries := 0; tries < 4 && crowded(numbers, n); tries++ {
+		for tries := 0; tries < 4 && crowded(taken, n); tries++ {
 			if reach += 2*markRadius + 0.3; reach+markRadius > d.edge {
 				break
 			}
 			n = d.p(reach, at.Angle)
 		}
-		numbers = append(numbers, n)
+		taken = append(taken, n)
 		d.stroke(hair, ink, []point{d.p(at.Radius, at.Angle), n})
 		d.fill(paint{base: ink}, circle(n, markRadius))
 		d.fill(paint{base: paper}, circle(n, markRadius-0.2))
@@ -121,8 +121,8 @@ func (d *dial) marks(marks []Mark) {
 }
 
 // crowded tells whether a number would lie over others.
-func crowded(numbers []point, n point) bool {
-	for _, o := range numbers {
+func crowded(taken []point, n point) bool {
+	for _, o := range taken {
 		if math.Hypot(n.x-o.x, n.y-o.y) < 2*markRadius {
 			return true
 		}

@@ -44,9 +44,9 @@ func (d *dial) hub() {
 	ring := func(r float64) []point { c := circle(d.at, r); return append(c, c[0]) }
 	d.stroke(fine, faint, ring(d.edge), ring(holeRadius))
 	d.stroke(hair, faint, ring(clampRadius))
-	for r := 20.0; r < d.edge-1; r += 10 {
+	for i, at := range d.ringNumbers() {
+		r := ringStep * float64(2+i)
 		d.stroke(hair, faint, ring(r))
-		at := polar(d.at, r, 0.5)
 		d.fill(paint{base: paper}, rectangle(at.x-1.7, at.y-1.1, 3.4, 2.2))
 		d.say(at.x, at.y+0.7, 1.4, middle, strconv.Itoa(int(r)))
 	}
@@ -63,6 +63,17 @@ func (d *dial) hub() {
 	d.say(d.at.x, d.at.y+r+0.6, 1.4, middle, "turns so")
 }
 
+// ringStep is from one ring to the next, in mm; the first is of twice as much.
+const ringStep = 10.0
+
+// ringNumbers is where the radii of the rings are written.
+func (d *dial) ringNumbers() (all []point) {
+	for r := 2 * ringStep; r < d.edge-1; r += ringStep {
+		all = append(all, polar(d.at, r, 0.5))
+	}
+	return all
+}
+
 // clockFace writes the hours round the disc.
 func (d *dial) clockFace() {
 	for h := 1; h <= 12; h++ {
@@ -73,7 +84,8 @@ func (d *dial) clockFace() {
 	}
 }
 
-// ruler draws millimetres from the middle of the disc to both sides, at a height.
+// ruler draws millimetres from the middle of the disc to both sides, at a height. What it
+// says leaves the column beside the disc free.
 func (d *dial) ruler(y float64) {
 	var ticks [][]point
 	n := int(d.edge)
@@ -90,7 +102,7 @@ func (d *dial) ruler(y float64) {
 	}
 	d.stroke(hair, ink, ticks...)
 	d.stroke(hair, ink, []point{{d.at.x - d.edge, y}, {d.at.x + d.edge, y}})
-	d.say(d.at.x+d.edge+2.5, y+4.4, 1.5, start, "mm from the middle")
+	d.say(d.at.x+d.edge+2.5, y+4.4, 1.5, start, "mm")
 }
 
 // borders is the edges between cells of a mask and their neighbours: arcs between

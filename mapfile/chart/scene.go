@@ -89,6 +89,12 @@ func (s *scene) paragraph(x, y, width, size float64, text string) float64 {
 	return y
 }
 
+// paragraphEnd is the base line after the last of a paragraph that is not said yet.
+func (s *scene) paragraphEnd(y, width, size float64, text string) float64 {
+	lines := wrap(text, func(t string) bool { return textWidth(t, size) <= width })
+	return y + lineHeight*size*float64(len(lines))
+}
+
 const lineHeight = 1.75 // of the height of capitals
 
 func rectangle(x, y, w, h float64) []point {

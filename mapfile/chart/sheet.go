@@ -132,9 +132,9 @@ func (p *Picture) drawSurface(s *scene, title string, l layerPicture, thin float
 	p.head(s, title)
 	notes := []string{l.doubt()}
 	stripY := 167.5
+	d := &dial{s, point{middleX, middleY}, p.disc.edge(), p.view}
 	if l.grid != nil {
 		s.say(margin, 19.8, usual, start, p.surface())
-		d := &dial{s, point{middleX, middleY}, p.disc.edge(), p.view}
 		d.blank()
 		d.standing(l, p.classes, thin)
 		d.hub()
@@ -157,13 +157,23 @@ func (p *Picture) drawSurface(s *scene, title string, l layerPicture, thin float
 		x, y, width = margin, stripY+30, sheetWidth-2*margin
 	}
 	y = p.legend(s, l, x, y, width)
+	var below []string // notes for which there is no room beside the disc
 	for _, n := range append(notes, p.view.Notes...) {
-		if n != "" {
+		switch {
+		case n == "":
+		case l.grid != nil && (len(below) > 0 || s.paragraphEnd(y+1, width, small, n) > stripY-2):
+			below = append(below, n)
+		default:
 			y = s.paragraph(x, y+1, width, small, n)
 		}
 	}
 	s.say(margin, stripY-2.8, small, start, "Shares along "+alongWords(l.grid != nil)+"; the figures above say how much is missing")
 	newAxis(s, &p.scale, margin+3, sheetWidth-2*margin-6).state(l.bins, p.classes, stripY+1.8, 13)
+	y = stripY + 26
+	for _, n := range below {
+		y = s.paragraph(margin, y, sheetWidth-2*margin, small, n)
+		s.height = max(s.height, y+margin/2)
+	}
 }
 
 func alongWords(places bool) string {

@@ -202,12 +202,11 @@ type inks struct {
 	bars     []string // heights, from nothing to all
 }
 
-// inksOf is the signs for a terminal. Plain ASCII has no hatches, so all rounds
-// look alike there; the lines by round tell them apart.
+// inksOf is the signs for a terminal.
 func inksOf(plainASCII bool) inks {
 	if plainASCII {
 		return inks{
-			good: []string{":"}, notSince: "=", failed: [3]string{"~", "%", "#"}, loss: [4]string{":", "~", "%", "#"},
+			good: []string{":", "/", "\\", "x", "-", "|", "+", "^"}, notSince: "=", failed: [3]string{"~", "%", "#"}, loss: [4]string{":", "~", "%", "#"},
 			edge: ".", blank: " ", bars: []string{" ", ".", ":", "%", "#"},
 		}
 	}
