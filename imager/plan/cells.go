@@ -16,6 +16,13 @@ type level struct {
 // From coarse to fine.
 var levels = [...]level{{32, 2}, {12, .6}, {6, 3}, {3, 9}, {1, 30}}
 
+// Damage is denser on one part of a disc than on another: before the scales comes a
+// wider one, 8,000 turns or 6 mm of a DVD, over which angles mean nothing.
+const (
+	widestReach  = 128 // rings on each side
+	widestWeight = 2   // of the whole disc's rate, in blocks that passed over a cell
+)
+
 type cells [bins]float32
 
 // failure is a block that did not come.
@@ -45,6 +52,8 @@ type field struct {
 	sum    [][bins + 1]float32
 	alike  []alike
 
+	wide []float32 // the rate about a ring, by the widest scale
+
 	phase []float32 // of each block, in cells
 	all   struct{ seen, blamed, lost float64 }
 	kind  []uint8 // of each block: what was heard of it
@@ -73,7 +82,7 @@ func newField(legs []leg) *field {
 	f.rings = append(f.rings, ring{leg: end, first: end.first + end.blocks})
 	f.seen, f.blamed, f.rate = make([]cells, n), make([]cells, n), make([]cells, n)
 	f.sum = make([][bins + 1]float32, n)
-	f.alike = make([]alike, n)
+	f.alike, f.wide = make([]alike, n), make([]float32, n)
 	f.phase = make([]float32, end.first+end.blocks)
 	f.kind = make([]uint8, end.first+end.blocks)
 	f.hints = newHints()
@@ -186,7 +195,7 @@ func (f *field) blame(lo, hi int) {
 func (f *field) estimate(lo, hi int) {
 	for i := lo; i < hi; i++ {
 		for c := range f.rate[i] {
-			f.rate[i][c] = float32(f.top)
+			f.rate[i][c] = f.wide[i]
 		}
 	}
 	var seen, blamed cells
@@ -270,6 +279,7 @@ func (f *field) learn(i int) {
 func (f *field) refresh() {
 	f.top = (f.all.blamed + 0.05) / (f.all.seen + 375)
 	n := len(f.rings) - 1
+	f.widen()
 	f.estimate(0, n)
 	if f.all.blamed > 0 {
 		for range 2 {
@@ -277,12 +287,43 @@ func (f *field) refresh() {
 				f.hints[i].blamed = 0
 			}
 			f.blame(0, n)
+			f.widen()
 			f.estimate(0, n)
 			for i := range f.hints {
 				f.hints[i].learn(i)
 			}
 		}
 	}
+}
+
+// widen works the rates of the widest scale out.
+func (f *field) widen() {
+	n := len(f.rings) - 1
+	var seen, blamed float64
+	from, to := 0, 0
+	for i := range n {
+		first, end := max(f.span[i][0], i-widestReach), min(f.span[i][1], i+widestReach+1)
+		if first >= to {
+			seen, blamed, from, to = 0, 0, first, first
+		}
+		for ; to < end; to++ {
+			seen += f.seen[to].mean()
+			blamed += f.blamed[to].mean()
+		}
+		for ; from < first; from++ {
+			seen -= f.seen[from].mean()
+			blamed -= f.blamed[from].mean()
+		}
+		f.wide[i] = float32((max(0, blamed) + widestWeight*f.top) / (max(0, seen) + widestWeight))
+	}
+}
+
+func (a *cells) mean() float64 {
+	sum := float32(0)
+	for _, v := range a {
+		sum += v
+	}
+	return float64(sum) / bins
 }
 
 // loss is how much stands in the way of block b of ring i: it comes with a chance
