@@ -45,6 +45,7 @@ const (
 	oddsMost     = 8    // logarithm of the odds that one may give
 	calibrations = 64   // of them from -oddsMost to oddsMost
 	weightMost   = 1.25 // of the surface
+	firstCame    = 32   // blocks that must have come: a slope can't be told from failures alone
 	driftMost    = .002 // by which a block's outcome makes old ones count less
 )
 
@@ -89,7 +90,7 @@ func (k *skill) say(b int64, surface float64) [features]float64 {
 // expected that it comes with a chance: one step of an extended Kalman filter. What
 // was sure teaches nothing of what is not.
 func (k *skill) note(b int64, surface float64, bad bool) {
-	if math.Abs(logOdds(surface)) > oddsSure {
+	if math.Abs(logOdds(surface)) > oddsSure || k.all.came < firstCame {
 		return
 	}
 	x := k.say(b, surface)
@@ -119,6 +120,7 @@ func (k *skill) note(b int64, surface float64, bad bool) {
 		k.doubt[i][i] = min(k.doubt[i][i]*(1+driftMost), firstDoubt[i])
 	}
 	k.weight[surfaceSays] = min(max(0, k.weight[surfaceSays]), weightMost)
+	k.weight[besideSays], k.weight[stretchSays] = max(0, k.weight[besideSays]), max(0, k.weight[stretchSays])
 	k.calibrate()
 }
 
