@@ -61,6 +61,7 @@ func (s *byPlace) refresh() {
 	f.refresh()
 	s.moment++
 	s.due.failed, s.due.seen = f.all.blamed*1.1+2, f.all.seen*1.25+1250
+	s.deeper.sort(s)
 	s.countSure()
 	s.allStale()
 }
@@ -127,7 +128,7 @@ func (s *byPlace) choose() bool {
 			s.worth /= 2
 			continue
 		}
-		if _, v := s.deeper.best(s, enough); v > best {
+		if _, v := s.deeper.best(enough); v > deeperWins*best {
 			return false
 		}
 		if best*float64(s.disc.Block) < leastYield {

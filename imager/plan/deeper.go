@@ -9,27 +9,54 @@ import (
 )
 
 // deeper is what failed with fewer retries than the drive's own, and is asked for
-// once more with those: once that brings more than anything else, or at the end.
+// once more with those: once that brings more than anything else, or at the end. What
+// the surface expects of a block tells the marginal ones from the dead, so they wait in
+// lots by that.
 type deeper struct {
-	waiting  [2][]again // those that were tried once, and those that had some retries
-	run      []again    // in hand
-	slow     bool       // it is all that is left to do
-	asked    []again    // outstanding
-	came, of [2]float64
+	waiting  [lots][]again
+	run      []again // in hand, of one lot
+	slow     bool    // it is all that is left to do
+	asked    []again // outstanding
+	came, of [lots]float64
+	won      mean // seconds of one that came
+	lost     mean // of one that did not
 }
 
 type again struct {
 	block int64
 	r     sector.Range
+	lot   int
 	kind  int
 	old   bool // it failed in an earlier pass
+}
+
+// A lot is those of a kind (tried once, or with some retries) of which about as much is
+// expected when they are asked for once: up to each of these chances, and above.
+var lotEdges = [...]float64{.02, .05, .1, .2, .4}
+
+const (
+	lotsOfKind = len(lotEdges) + 1
+	lots       = 2 * lotsOfKind
+)
+
+// lotGuess is the share of them that comes with the drive's own retries, until some were
+// asked for: invented.
+var lotGuess = [lotsOfKind]float64{.02, .1, .2, .3, .4, .5}
+
+// lotOf is that of a block now.
+func (s *byPlace) lotOf(b int64, kind int) int {
+	chance, i := s.chance(s.field.ringOf(b), b), 0
+	for i < len(lotEdges) && chance >= lotEdges[i] {
+		i++
+	}
+	return kind*lotsOfKind + i
 }
 
 // few is what earlier passes of this round and drive, cut off perhaps, asked for with
 // fewer retries than the drive's own and did not get, by kind.
 type few struct {
 	waiting [2]sector.Set
-	vain    float64 // blocks that failed with the drive's own when they were asked for again
+	vain    []sector.Range // blocks that failed with the drive's own when they were asked for again
 }
 
 // fewOf is that of a task, of what is open. A run without settings is taken for one
@@ -56,7 +83,7 @@ func fewOf(t *Task, d *Disc, open *sector.Set) (f few) {
 			switch {
 			case run.Result != mapfile.Failed || run.Alone:
 			case n >= t.Retries.Own && run.Attempts > 1:
-				f.vain += float64(run.Range.Blocks(d.Block).Count() / d.Block)
+				f.vain = append(f.vain, run.Range)
 			case n < t.Retries.Own:
 				kind := kindOf(n, t.Retries)
 				failed[kind] = append(failed[kind], run.Range)
@@ -82,68 +109,101 @@ func kindOf(retries uint8, t Retries) int {
 	return 0
 }
 
-// recall takes in what earlier passes left.
-func (d *deeper) recall(s *byPlace, f *few) {
+// newDeeper takes in what earlier passes left.
+func newDeeper(s *byPlace, f *few) (d deeper) {
+	turns := float64(s.tries.Own) * 1.2 // common practice: a retry takes a turn and a little
+	d.won, d.lost = mean{.3 * 3, 3}, mean{(.2 + turns*.05) * 3, 3}
 	for kind, set := range f.waiting {
-		d.of[kind] = f.vain
 		for r := range set.Runs() {
 			for b := range s.blocks(r) {
 				s.state[b] = shallow
-				d.waiting[kind] = append(d.waiting[kind], again{b, r.Intersect(s.sectors(b)), kind, true})
+				d.wait(s, again{block: b, r: r.Intersect(s.sectors(b)), kind: kind, old: true})
 			}
 		}
 	}
-}
-
-// enough is how many blocks make it worth to go and ask for them.
-const enough = 32
-
-func (d *deeper) add(s *byPlace, b int64, retries uint8, r sector.Range) {
-	kind := kindOf(retries, s.tries)
-	s.state[b] = shallow
-	d.waiting[kind] = append(d.waiting[kind], again{b, r, kind, false})
-}
-
-// share is how many of those asked deeper come.
-func (d *deeper) share(kind int) float64 {
-	const guess, weight = .1, 10 // until some were asked for
-	return (d.came[kind] + guess*weight) / (d.of[kind] + weight)
-}
-
-// rate is the good blocks a second that asking deeper brings.
-func (d *deeper) rate(s *byPlace, kind int) float64 {
-	turns := float64(s.tries.Own) * 1.2 // common practice: a retry takes a turn and a little
-	return d.share(kind) / (s.price.medium.of() + turns*.05)
-}
-
-// best is the kind that brings most, and what.
-func (d *deeper) best(s *byPlace, least int) (kind int, rate float64) {
-	kind = -1
-	for k := range d.waiting {
-		if n := len(d.waiting[k]); n == 0 || n < least {
-			continue
-		}
-		if v := d.rate(s, k); kind < 0 || v > rate {
-			kind, rate = k, v
+	for _, r := range f.vain {
+		for b := range s.blocks(r) {
+			for kind := range 2 {
+				d.of[s.lotOf(b, kind)]++
+			}
 		}
 	}
-	return kind, rate
+	return d
+}
+
+const (
+	enough = 32 // blocks that make it worth to go and ask for them
+
+	// deeperWins is how many times as much they have to bring as what was never asked
+	// for: that tells of the blocks around it, too.
+	deeperWins = 2
+)
+
+func (d *deeper) add(s *byPlace, b int64, retries uint8, r sector.Range) {
+	s.state[b] = shallow
+	d.wait(s, again{block: b, r: r, kind: kindOf(retries, s.tries)})
+}
+
+func (d *deeper) wait(s *byPlace, x again) {
+	x.lot = s.lotOf(x.block, x.kind)
+	d.waiting[x.lot] = append(d.waiting[x.lot], x)
+}
+
+// sort lays what waits in lots by what is expected now.
+func (d *deeper) sort(s *byPlace) {
+	all := d.waiting
+	d.waiting = [lots][]again{}
+	for _, lot := range all {
+		for _, x := range lot {
+			d.wait(s, x)
+		}
+	}
+}
+
+// share is how many of a lot come.
+func (d *deeper) share(lot int) float64 {
+	const weight = 10 // of the guess
+	return (d.came[lot] + lotGuess[lot%lotsOfKind]*weight) / (d.of[lot] + weight)
+}
+
+// rate is the good blocks a second that asking a lot brings.
+func (d *deeper) rate(lot int) float64 {
+	share := d.share(lot)
+	return share / (share*d.won.of() + (1-share)*d.lost.of())
+}
+
+// best is the lot that brings most, and what: that in hand or one of at least so many
+// blocks.
+func (d *deeper) best(least int) (lot int, rate float64) {
+	lot = -1
+	if len(d.run) > 0 {
+		lot, rate = d.run[0].lot, d.rate(d.run[0].lot)
+	}
+	for i := range d.waiting {
+		if n := len(d.waiting[i]); n == 0 || n < least {
+			continue
+		}
+		if v := d.rate(i); lot < 0 || v > rate {
+			lot, rate = i, v
+		}
+	}
+	return lot, rate
 }
 
 // pays tells whether asking deeper is worth its time.
 func (d *deeper) pays(s *byPlace) bool {
-	_, rate := d.best(s, 1)
-	return len(d.run) > 0 || rate*float64(s.disc.Block) >= leastYield
+	_, rate := d.best(1)
+	return rate*float64(s.disc.Block) >= leastYield
 }
 
 // next is the next block to be asked deeper.
 func (d *deeper) next(s *byPlace) (again, bool) {
-	if len(d.run) == 0 {
-		kind, rate := d.best(s, 1)
-		if kind < 0 || s.stopped || !s.toTheEnd && s.left == 0 && rate*float64(s.disc.Block) < leastYield {
-			return again{}, false
-		}
-		d.begin(s, kind)
+	lot, rate := d.best(1)
+	if lot < 0 || s.stopped || !s.toTheEnd && s.left == 0 && rate*float64(s.disc.Block) < leastYield {
+		return again{}, false
+	}
+	if len(d.run) == 0 || d.run[0].lot != lot {
+		d.begin(s, lot)
 	}
 	x := d.run[0]
 	d.run = d.run[1:]
@@ -151,8 +211,12 @@ func (d *deeper) next(s *byPlace) (again, bool) {
 	return x, true
 }
 
-func (d *deeper) begin(s *byPlace, kind int) {
-	d.run, d.waiting[kind], d.slow = d.waiting[kind], nil, s.left == 0 || s.spent
+// begin takes a lot in hand, in order of address.
+func (d *deeper) begin(s *byPlace, lot int) {
+	for _, x := range d.run {
+		d.waiting[x.lot] = append(d.waiting[x.lot], x)
+	}
+	d.run, d.waiting[lot], d.slow = d.waiting[lot], nil, s.left == 0 || s.spent
 	slices.SortFunc(d.run, func(a, b again) int { return cmp.Compare(a.block, b.block) })
 }
 
@@ -185,12 +249,15 @@ func (d *deeper) note(s *byPlace, o Outcome) int64 {
 		s.head = int64(o.Request.Range.First) / s.disc.Block
 		if lost {
 			s.price.lost.add(o.Took.Seconds())
+		} else {
+			d.lost.add(o.Took.Seconds())
 		}
 	default:
-		d.came[x.kind]++
+		d.came[x.lot]++
+		d.won.add(o.Took.Seconds())
 		s.price.good++
 	}
-	d.of[x.kind]++
+	d.of[x.lot]++
 	s.state[x.block] = closed
 	if x.old {
 		return o.Request.Range.Count()

@@ -97,10 +97,10 @@ func newByPlace(t *Task, w *work, legs []leg) *byPlace {
 			s.recall(h)
 		}
 	}
-	s.deeper.recall(s, &w.few)
 	s.all = s.left
 	s.layOut()
 	s.remember()
+	s.deeper = newDeeper(s, &w.few)
 	return s
 }
 
