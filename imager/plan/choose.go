@@ -110,7 +110,7 @@ func (s *byPlace) choose() bool {
 			}
 		}
 		z := &here
-		if v := s.rate(&here, &here); v > 0 && v >= best*.97 {
+		if v := s.rate(&here, &here); at >= 0 && v > 0 && v >= s.leaving(&s.zones[at], best, v) || v > best {
 			best, at = v, 0
 		} else if at >= 0 {
 			z = &s.zones[at]
@@ -235,6 +235,12 @@ func (s *byPlace) sweep() bool {
 	}
 	s.retries, s.why, s.sweeping = s.tries.Least, whySweep, true
 	return len(s.run) > 0
+}
+
+// leaving is what a zone's run brings a second where the head leaves a place for it that
+// brings so much, which it will have to come back to.
+func (s *byPlace) leaving(z *zone, best, stay float64) float64 {
+	return z.gain / (z.gain/best + shortMove*s.standing.back(stay, best)/best)
 }
 
 // rate is what a zone's run brings a second, the move there counted.

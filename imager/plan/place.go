@@ -58,9 +58,10 @@ type byPlace struct {
 	due      struct{ failed, seen float64 }
 
 	soundings soundings
-	sure      int     // open blocks that are sure to come, when the estimate was last worked out
-	hoped     float64 // open blocks that are expected to come, likewise
-	all       int     // blocks that the pass began with
+	sure      int      // open blocks that are sure to come, when the estimate was last worked out
+	standing  standing // of the open blocks, likewise
+	hoped     float64  // open blocks that are expected to come, likewise
+	all       int      // blocks that the pass began with
 	deeper    deeper
 	learnt    past
 	spent     bool // by the model, what is open is not worth its time

@@ -143,19 +143,21 @@ const (
 
 // countSure counts the open blocks that are sure to come, and those expected to.
 func (s *byPlace) countSure() {
-	s.sure, s.hoped = 0, 0
-	ring := 0
+	s.sure, s.hoped, s.standing = 0, 0, standing{}
+	w := walker{s: s, near: -1}
 	for b, st := range s.state {
 		if st != open {
 			continue
 		}
-		ring = s.field.ringFrom(ring, int64(b))
-		chance := s.chance(ring, int64(b))
+		x := w.look(int64(b))
+		chance := x.chance
 		s.hoped += chance
+		s.standing.add(chance, s.price.block(s.zones[w.ring/zoneRings].band)+(1-chance)*x.cost)
 		if chance > 1-sureLoss {
 			s.sure++
 		}
 	}
+	s.standing.sum()
 }
 
 // careful tells whether the drive should be kept at speed.

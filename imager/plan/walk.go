@@ -25,10 +25,11 @@ const (
 	comeBackAt = 10  // blocks a second, the most that this time is taken to be worth: at speed less is lost
 )
 
-// passOver tells whether a block is better passed over now, where a block is worth so
-// many seconds' share and its failure costs so much.
-func passOver(chance, worth, cost float64) bool {
-	return chance*(1+min(worth, comeBackAt)*comeBack) < worth*cost*(1-chance)
+// passOver tells whether a block is better passed over now, where a second is worth so
+// many blocks, and the failure costs so much more for the slow-down.
+func (s *byPlace) passOver(x prospect, full, worth, slow float64) bool {
+	back := s.standing.back(x.chance/(full+(1-x.chance)*x.cost), worth)
+	return x.chance+min(back, comeBackAt)*comeBack < worth*(x.cost+slow)*(1-x.chance)
 }
 
 // walk looks at the run that begins at or behind a block: it passes over blocks
@@ -55,7 +56,7 @@ func (s *byPlace) walk(z *zone, from int64) {
 		x := w.look(b)
 		p := x.chance
 		slow := s.debtShare(w.rung) * w.full * slower(w.rung, w.good)
-		if passOver(p, z.worth, x.cost+slow) {
+		if s.passOver(x, w.full, z.worth, slow) {
 			gap++
 			z.past++
 			continue
@@ -89,8 +90,7 @@ func (s *byPlace) gather(z *zone, run []int64) []int64 {
 			continue
 		}
 		x := w.look(b)
-		p := x.chance
-		if b > z.start && passOver(p, z.worth, x.cost+s.debtShare(w.rung)*w.full*slower(w.rung, w.good)) {
+		if b > z.start && s.passOver(x, w.full, z.worth, s.debtShare(w.rung)*w.full*slower(w.rung, w.good)) {
 			continue
 		}
 		run = append(run, b)
