@@ -18,7 +18,9 @@ type soundings struct {
 	level       int
 	rings       []int // to look into, in the order of looking
 	done        []bool
-	first, end  int64 // blocks of the look in hand
+	vain        []bool // by ring: a look brought nothing
+	at          int    // ring of the look in hand
+	first, end  int64  // its blocks
 }
 
 // soundEvery is how many rings a look stands for, one level after the other:
@@ -45,13 +47,14 @@ func (s *byPlace) sound() bool {
 	}
 	if !c.begun {
 		c.begun = true
-		c.done = make([]bool, len(s.field.rings))
+		c.done, c.vain, c.at = make([]bool, len(s.field.rings)), make([]bool, len(s.field.rings)), -1
 		s.spread()
 	}
 	for {
 		if s.gatherLook() {
 			return true
 		}
+		s.lookedAt()
 		if len(c.rings) == 0 {
 			if c.level++; c.level < len(soundEvery) {
 				s.spread()
@@ -63,13 +66,51 @@ func (s *byPlace) sound() bool {
 		}
 		i := c.rings[0]
 		c.rings = c.rings[1:]
+		if s.amongVain(i) {
+			c.vain[i] = true
+			continue
+		}
 		// Not at even distances, which would hide a period of the disc's: multiplied
 		// by 2^32 over the golden ratio.
 		r, end := &s.field.rings[i], s.field.rings[i+1].first
 		n := int64(soundTurns*bins/r.width + .5)
+		c.at = i
 		c.first = r.first + int64(uint32(i)*2654435769>>16)%max(1, end-r.first-n)
 		c.end = min(c.first+n, end)
 	}
+}
+
+// lookedAt says what became of the look in hand. After one that brought nothing the
+// looks go on half of what is left farther on: where a whole part of a disc is dead, its
+// end is soon found by halves.
+//
+//	dead ▓ ▓ · · · ▓ · · · · · · · ▓ · · ▓ ▓ ▓ ▓ ▓ ▓ ▓ ▓ good     ▓ looks, · none needed
+func (s *byPlace) lookedAt() {
+	c := &s.soundings
+	if c.at < 0 {
+		return
+	}
+	if seen, bad := s.ownIn(c.at, c.at+1); seen > 0 && bad == seen {
+		c.vain[c.at] = true
+		n := len(c.rings) / 2
+		c.rings = slices.Concat(c.rings[n:], c.rings[:n])
+	}
+	c.at = -1
+}
+
+// amongVain tells whether the nearest looks on both sides of a ring brought nothing.
+func (s *byPlace) amongVain(i int) bool {
+	c, span := &s.soundings, s.field.span[i]
+	for _, step := range [...]int{-1, 1} {
+		j := i + step
+		for j >= span[0] && j < span[1] && (!c.done[j] || slices.Contains(c.rings, j)) {
+			j += step
+		}
+		if j < span[0] || j >= span[1] || !c.vain[j] {
+			return false
+		}
+	}
+	return true
 }
 
 // gatherLook lists what is to be asked for of the look in hand; what failed of it
