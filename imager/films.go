@@ -13,7 +13,6 @@ import (
 	"time"
 
 	"turnstone/imager/video"
-	"turnstone/imager/volume"
 	"turnstone/imager/volume/tree"
 )
 
@@ -238,26 +237,40 @@ func (f *Files) film(x File) (Film, error) {
 	film := Film{Files: []File{x}, src: f.streamOf(x)}
 	film.parts = []video.Span{{End: film.src.Size()}}
 	err := film.playStream()
-	if err == nil && film.Play != nil && f.recorders(x) {
-		film.Note = "its recordings' dates and titles are in VR_MANGR.IFO, whose layout is not known here"
+	if err == nil && film.Play != nil {
+		film.Note = f.recorderNote(x)
 	}
 	return film, err
 }
 
-// recorders tells whether a file is the long stream of a camcorder's or recorder's disc,
-// with the file beside it that manages it, or the backup of that.
-func (f *Files) recorders(x File) bool {
-	if x.Parent == nil || !strings.EqualFold(x.Name, "VR_MOVIE.VRO") {
-		return false
+// recorderNote is what is not told of the long stream of a camcorder's or recorder's disc, by
+// the file beside it that manages it, or the backup of that; "" of any other file.
+func (f *Files) recorderNote(x File) string {
+	switch {
+	case x.Parent == nil || !strings.EqualFold(x.Parent.Name, "DVD_RTAV"):
+		return ""
+	case strings.EqualFold(x.Name, "VR_STILL.VRO"):
+		return "it holds a recorder's still pictures"
+	case !strings.EqualFold(x.Name, "VR_MOVIE.VRO"):
+		return ""
 	}
-	return slices.ContainsFunc(x.Parent.Children, func(e *volume.Entry) bool {
+	const toldBy = "its recordings' dates and titles are in VR_MANGR.IFO, "
+	strange := false
+	for _, e := range x.Parent.Children {
 		if !strings.EqualFold(e.Name, "VR_MANGR.IFO") && !strings.EqualFold(e.Name, "VR_MANGR.BUP") {
-			return false
+			continue
 		}
 		var head [12]byte
 		n, _ := f.streamOf(f.of(e)).ReadAt(head[:], 0)
-		return video.RecorderInfo(head[:n])
-	})
+		if video.RecorderInfo(head[:n]) {
+			return toldBy + "whose layout is not known here"
+		}
+		strange = strange || n == len(head)
+	}
+	if strange {
+		return toldBy + "which is of no kind that is known here"
+	}
+	return toldBy + "which is missing"
 }
 
 // playStream tells what can be shown of a film that is a plain stream.

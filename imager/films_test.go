@@ -225,20 +225,41 @@ func BenchmarkFindByContent(b *testing.B) {
 	b.ReportMetric(float64(b.N)*float64(len(data))/1e6/ours.Seconds(), "MB/s-ours")
 }
 
-// Where the file that manages a recorder's disc is lost its backup says as much.
-func TestRecordersBackup(t *testing.T) {
-	manager := append([]byte("DVD_RTR_VMG0"), make([]byte, 4000)...)
-	root := vt.File{Dir: true, Children: []vt.File{{Name: "DVD_RTAV", Dir: true, Children: []vt.File{
-		{Name: "VR_MANGR.BUP", Data: manager}, {Name: "VR_MANGR.IFO", Data: manager}, {Name: "VR_MOVIE.VRO", Data: videotest.Program{Pictures: 100}.Bytes()}}}}}
-	image := vt.ISO(nil, root, vt.ISOOptions{RockRidge: true})
+// What a recorder's disc says of its recordings, and does not: by the file that manages it, or
+// its backup, of a known kind, of another, or missing. Sound is no film, stills are called so.
+func TestRecorderNotes(t *testing.T) {
+	known, other := append([]byte("DVD_RTR_VMG0"), make([]byte, 4000)...), vt.Bytes("something else", 4000)
+	film := videotest.Program{Pictures: 100}.Bytes()
+	both := func(manager []byte, folder string) []byte {
+		root := vt.File{Dir: true, Children: []vt.File{{Name: folder, Dir: true, Children: []vt.File{
+			{Name: "VR_AUDIO.VRO", Data: vt.Bytes("sound", 9000)}, {Name: "VR_MANGR.BUP", Data: manager}, {Name: "VR_MANGR.IFO", Data: manager},
+			{Name: "VR_MOVIE.VRO", Data: film}, {Name: "VR_STILL.VRO", Data: film}}}}}
+		return vt.ISO(nil, root, vt.ISOOptions{RockRidge: true})
+	}
+	image := both(known, "DVD_RTAV")
 	ifo, bup := placeOf(t, image, "DVD_RTAV/VR_MANGR.IFO"), placeOf(t, image, "DVD_RTAV/VR_MANGR.BUP")
 	for _, c := range []struct {
+		image   []byte
 		missing []sector.Range
-		note    bool
-	}{{nil, true}, {[]sector.Range{ifo}, true}, {[]sector.Range{bup}, true}, {[]sector.Range{ifo, bup}, false}} {
-		films := filmsOf(t, openFiles(t, caseOf(t, image, c.missing...)))
-		if len(films) != 1 || (films[0].Note != "") != c.note {
-			t.Errorf("Films() without %v = %+v; want one, with a note: %v", c.missing, films, c.note)
+		note    string
+	}{
+		{image, nil, "whose layout is not known here"},
+		{image, []sector.Range{ifo}, "whose layout is not known here"},
+		{image, []sector.Range{bup}, "whose layout is not known here"},
+		{image, []sector.Range{ifo, bup}, "which is missing"},
+		{both(other, "DVD_RTAV"), nil, "which is of no kind that is known here"},
+		{both(known, "MY_FILMS"), nil, ""},
+	} {
+		films := filmsOf(t, openFiles(t, caseOf(t, c.image, c.missing...)))
+		if len(films) != 2 {
+			t.Errorf("Films() without %v = %+v; want two", c.missing, films)
+			continue
+		}
+		if !strings.HasSuffix(films[0].Note, c.note) || c.note == "" && films[0].Note != "" {
+			t.Errorf("the note of %s without %v is %q; want %q", films[0].Name(), c.missing, films[0].Note, c.note)
+		}
+		if stills := strings.Contains(films[1].Note, "still pictures"); stills != (c.note != "") {
+			t.Errorf("the note of %s is %q", films[1].Name(), films[1].Note)
 		}
 	}
 }

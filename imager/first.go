@@ -43,8 +43,11 @@ func rankOf(file string) rank {
 // endingOf is how a name ends, behind its last dot, in capitals.
 func endingOf(name string) string { return strings.ToUpper(strings.TrimPrefix(path.Ext(name), ".")) }
 
-// isFilm tells whether a file is a film by its name.
-func isFilm(name string) bool { return filmEndings[endingOf(name)] }
+// isFilm tells whether a file is a film by its name. The sound that goes with a recorder's
+// still pictures ends as its films do.
+func isFilm(name string) bool {
+	return filmEndings[endingOf(name)] && !strings.EqualFold(name, "VR_AUDIO.VRO")
+}
 
 // filmEndings is how the names of films end: program and transport streams, what
 // cameras write, and the usual files of computers.
