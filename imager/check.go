@@ -77,8 +77,11 @@ func Check(dir string, every bool) (CheckResult, error) {
 		}
 		res.Losses = losses(m, files, res.Rotten)
 		first, _ := res.Rotten.Next(0)
-		res.Problems = append(res.Problems, fmt.Sprintf(
-			"%d good sectors of the image do not match their checksums, the first of them %d", n, first.First))
+		problem := fmt.Sprintf("%d good sectors of the image do not match their checksums, the first of them %d", n, first.First)
+		if n == 1 {
+			problem = fmt.Sprintf("1 good sector of the image does not match its checksum, %d", first.First)
+		}
+		res.Problems = append(res.Problems, problem)
 	}
 	if lost := lostSides(dir, m); !lost.Empty() {
 		first, _ := lost.Next(0)

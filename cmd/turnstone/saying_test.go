@@ -52,7 +52,7 @@ func TestDeepCheckOfACaseThatCantBeWritten(t *testing.T) {
 	image.WriteAt([]byte("rot"), 9*2048)
 	image.Close()
 	place.readOnly(true)
-	r := turnstone(t, "check", dir, "--deep").is(exitCheck, "1 good sectors of the image do not match", "Nothing was changed", "read-only")
+	r := turnstone(t, "check", dir, "--deep").is(exitCheck, "1 good sector of the image does not match its checksum, ", "Nothing was changed", "read-only")
 	if strings.Contains(r.out, "again; read them anew") {
 		t.Errorf("it said:\n%s\nbut nothing was taken back", r.out)
 	}

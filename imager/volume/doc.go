@@ -22,7 +22,9 @@
 //     size modulo 2^32.
 //   - Sessions are read from the newest to the oldest; the older ones serve only
 //     where the newest has lost something, and their files are then Unknown: they may
-//     have been changed since.
+//     have been changed since. On media that are written over the drive tells of one
+//     session: there the root directories of earlier ones are looked for, where the
+//     newest's is lost.
 //
 // That two entries of different trees are one file is told by where it begins, in
 // second place by its name; that two directories are one, by the files in them.

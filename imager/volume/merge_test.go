@@ -168,6 +168,19 @@ func TestSessions(t *testing.T) {
 	if got["changed.txt"] != "unknown old" || got["gone.txt"] != "unknown gone" {
 		t.Errorf("without the second session's listings: %v", got)
 	}
+	// On a medium that is written over there is one session, and the newest descriptors stand
+	// in the place of the first's: a root that was found stands in.
+	first := bytes.Clone(data[16*vt.Size : 20*vt.Size])
+	copy(data[16*vt.Size:], data[(o.Session+16)*vt.Size:(o.Session+20)*vt.Size])
+	options = Options{}
+	if got, _ = files(); len(got) != 2 || got["changed.txt"] != "whole new" {
+		t.Errorf("a medium that is written over: %v", got)
+	}
+	got, v = files(sector.Range{First: sector.LBA(o.Session + 16), End: sector.LBA(end)})
+	if got["changed.txt"] != "unknown old" || got["gone.txt"] != "unknown gone" || v.Structures.Needed.Empty() {
+		t.Errorf("without the newest listings of a medium that is written over: %v, needed %v", got, v.Structures.Needed)
+	}
+	copy(data[16*vt.Size:], first)
 	// Without being told of it, the disc is its first session.
 	options = Options{}
 	if got, _ = files(); got["changed.txt"] != "whole old" {

@@ -1,6 +1,8 @@
 package iso9660
 
 import (
+	"slices"
+
 	"turnstone/device/sector"
 	"turnstone/imager/volume/tree"
 )
@@ -60,6 +62,9 @@ func Open(s *tree.Scan, session sector.LBA, window sector.Range) []*tree.System 
 			t.Doubt = doubtSession
 		}
 		systems = append(systems, t)
+		if d == f.primary && t.Root.Lost && t.Doubt == "" {
+			systems = append(systems, earlier(s, f, find(), session)...)
+		}
 	}
 	f.lacks(s, len(systems) > 0)
 	return systems
@@ -92,6 +97,29 @@ func fromRoot(s *tree.Scan, f found, all []stray, joliet bool) (*descriptor, str
 	}
 	return d, ""
 }
+
+// earlier is the trees of roots that no descriptor tells of, the last first: on a medium that
+// is written over, sessions are not told by the drive, and the descriptors of the newest stand
+// in the place of the others'. They serve where the newest has lost something.
+func earlier(s *tree.Scan, f found, all []stray, session sector.LBA) (systems []*tree.System) {
+	for _, d := range slices.Backward(roots(s, all)) {
+		if d.at == int64(f.primary.root.block)*f.primary.block || wideAt(s, d) {
+			continue
+		}
+		a := sector.LBA(d.at / sector.Size)
+		w := newWalk(s, &descriptor{at: a, block: sector.Size, root: record{block: uint32(a), size: uint32(d.size), flags: flagFolder}})
+		w.run()
+		w.hideKeep()
+		t := &tree.System{Kind: tree.ISO9660, Session: session, Root: w.root.node, Spare: true, Doubt: doubtEarlier}
+		if w.rock == rockYes {
+			t.Kind = tree.RockRidge
+		}
+		systems = append(systems, t)
+	}
+	return systems
+}
+
+const doubtEarlier = "it was found by a root directory of an earlier session, and may have been changed since"
 
 const doubtSession = "its tree was found without the volume descriptor, and may be one of an earlier session"
 
