@@ -52,20 +52,22 @@ func (c *control) use(ctx context.Context, want mapfile.Settings, slow bool) (ui
 }
 
 // goSlow has the drive read slowly, or as before. After a stall it is told once more: it
-// may have had a reset, or none.
+// may have had a reset, or none. An error is that of a drive that stalls or is gone.
 func (c *control) goSlow(ctx context.Context, slow bool) error {
 	if c.slower == nil || slow == (c.slow > 0) && (c.known || !slow) {
 		return nil
 	}
 	kBps, err := c.slower.Slow(ctx, slow)
-	switch {
-	case errors.Is(err, device.ErrUnsupported):
-		c.slower, c.slow = nil, 0
-	case err != nil:
+	if _, lost := errors.AsType[*device.ReadError](err); lost {
 		return err
-	case slow:
+	}
+	if err != nil { // no more than a wish
+		c.slower = nil
+	}
+	switch {
+	case err == nil && slow:
 		c.slow = kBps
-	default:
+	case err == nil || slow: // a drive that can't be told otherwise stays slow
 		c.slow = 0
 	}
 	return nil

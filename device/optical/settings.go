@@ -198,18 +198,6 @@ func (d *opened) apply(s device.Settings) error {
 	return nil
 }
 
-// speed is the one that the drive was asked for last: a low one, else the cap in force,
-// else its own.
-func (d *opened) speed() int {
-	if d.slowed > 0 {
-		return d.slowed
-	}
-	if d.now.SpeedKBps > 0 {
-		return d.now.SpeedKBps
-	}
-	return scsi.MaxSpeed
-}
-
 // applyAgain gives a drive that was reset what it was set to.
 func (d *opened) applyAgain() error {
 	if err := d.apply(d.now); err != nil || d.slowed == 0 {
@@ -252,22 +240,6 @@ func (d *opened) setRetries(n uint8) error {
 		return f
 	}
 	return fmt.Errorf("%w: a read retry count of %d: the drive made %d of it", device.ErrUnsupported, n, got.ReadRetries)
-}
-
-// setSpeed asks for a speed by SET CD SPEED, or by SET STREAMING where the drive does
-// not know the first.
-func (d *opened) setSpeed(kBps int) *fault {
-	kB := uint16(min(kBps, scsi.MaxSpeed))
-	_, f := d.tell(scsi.SetCDSpeed{Read: kB, Write: scsi.MaxSpeed}.Command(), nil)
-	if !f.is(scsi.Refused) {
-		return f
-	}
-	s := scsi.StreamRange{Restore: true, End: uint32(max(d.info.Sectors-1, 0))}
-	if kB != scsi.MaxSpeed {
-		s = scsi.ReadRate(uint32(kB), s.End)
-	}
-	_, f = d.tell(s.Command(), s.Append(nil))
-	return f
 }
 
 // unsupported is a refusal as an error that says that the drive lacks it; another

@@ -67,6 +67,34 @@ func (d *opened) slow(on bool) (int, error) {
 	return kBps, nil
 }
 
+// speed is the one that the drive was asked for last: a low one, else the cap in force,
+// else its own.
+func (d *opened) speed() int {
+	if d.slowed > 0 {
+		return d.slowed
+	}
+	if d.now.SpeedKBps > 0 {
+		return d.now.SpeedKBps
+	}
+	return scsi.MaxSpeed
+}
+
+// setSpeed asks for a speed by SET CD SPEED, or by SET STREAMING where the drive does
+// not know the first.
+func (d *opened) setSpeed(kBps int) *fault {
+	kB := uint16(min(kBps, scsi.MaxSpeed))
+	_, f := d.tell(scsi.SetCDSpeed{Read: kB, Write: scsi.MaxSpeed}.Command(), nil)
+	if !f.is(scsi.Refused) {
+		return f
+	}
+	s := scsi.StreamRange{Restore: true, End: uint32(max(d.info.Sectors-1, 0))}
+	if kB != scsi.MaxSpeed {
+		s = scsi.ReadRate(uint32(kB), s.End)
+	}
+	_, f = d.tell(s.Command(), s.Append(nil))
+	return f
+}
+
 // rate is the speed that the drive says it reads at, in kB/s: the highest of its nominal
 // ones over the disc, else what its capabilities say; 0 where it says nothing.
 func (d *opened) rate() (kBps int, f *fault) {
