@@ -75,7 +75,7 @@ func setupRead(f *pflag.FlagSet) action {
 	f.BoolVar(&o.again, "again", false, "ask also for what failed on this surface with this drive")
 	f.BoolVar(&o.toTheEnd, "to-the-end", false, "go on until everything was asked for, however little it brings")
 	f.Var(timeValue{&o.stall}, "stall", "give a request up when the drive has not answered for this time; 1m if not said")
-	f.Var(speedValue{&o.cap}, "cap", "ask the drive to read no faster than this, 4x or 5540kB/s, instead of at its own speed and at its lowest what is left in the end; it may ignore that, and spins as it likes while it recognises a disc")
+	f.Var(speedValue{&o.cap}, "cap", "ask the drive to read no faster than this, 4x or 5540kB/s; without it the drive reads at its own speed, and at its lowest what is left in the end. It may ignore that, and spins as it likes while it recognises a disc")
 	f.IntVar(&o.retries, "read-retry-count", o.retries, "how often the drive itself tries a place again, `N` from 0 to 255, instead of few where it is dead and many where it may come")
 	f.StringVar(&o.by, "by", "", "`NAME` of who reads, for the record")
 	f.BoolVar(&o.eject, "eject", false, "open the tray when the pass is over")

@@ -94,9 +94,12 @@
 // They go through the drive's sg node, or through the sr node opened for writing
 // without blocking: see settingsNode for why that is safe. MODE SELECT changes only
 // what the drive's mask allows, is read back, and never saves. A speed is a request,
-// SET CD SPEED or else SET STREAMING, which a drive may ignore. The drive's own page is
-// kept from the first opening, for Restore. After a reset that a child notices it sets
-// them again; after a stall whoever reopens the drive does.
+// SET CD SPEED or else SET STREAMING, which a drive may ignore. To read slowly is to ask
+// for the lowest that the drive lists (GET PERFORMANCE, beside the speeds of writing), or
+// for 2x where it lists none; whether it heeds that shows by what it says of its speed
+// before and behind. The drive's own page is kept from the first opening, for Restore.
+// After a reset that a child notices it sets them again; after a stall whoever reopens
+// the drive does.
 //
 // # Time
 //
