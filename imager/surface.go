@@ -111,16 +111,16 @@ func (s *Surface) findOn(layer int, sights map[int]*marks.Sights) {
 	rounds := s.m.Rounds()
 	var before marks.Found
 	var gone []marks.Mark
+	var then *marks.Sights // those of before
 	lasting := map[int]int{}
-	have := false
 	for r := max(0, s.round-mostRounds+1); r <= s.round; r++ {
 		if sights[r] == nil {
 			continue
 		}
 		f := s.disc.Find(layer, sights[r])
 		last := map[int]int{}
-		if have {
-			gone = f.Compare(before, sights[r])
+		if then != nil {
+			gone = f.Compare(before, then, sights[r])
 			for i, m := range f.Marks {
 				old, ok := m.Before(before)
 				if !ok {
@@ -134,7 +134,7 @@ func (s *Surface) findOn(layer int, sights map[int]*marks.Sights) {
 				}
 			}
 		}
-		before, lasting, have = f, last, true
+		before, lasting, then = f, last, sights[r]
 	}
 	s.found[layer], s.gone[layer], s.lasting[layer] = before, gone, lasting
 }

@@ -13,7 +13,6 @@ import (
 	"turnstone/device/sim"
 	"turnstone/device/sim/simtest"
 	"turnstone/device/spiral"
-	"turnstone/imager/plan/marks"
 	"turnstone/mapfile"
 	"turnstone/mapfile/chart"
 )
@@ -131,22 +130,6 @@ func TestSurface(t *testing.T) {
 	}
 	if _, err := heldOn(before, held(chart.Reading)[:1], both); !errors.Is(err, chart.ErrFewPlaces) {
 		t.Errorf("held by one place: %v; want %v", err, chart.ErrFewPlaces)
-	}
-}
-
-// TestDeepMarks: a mark that treatments leave as it was is said to lie elsewhere than on
-// the surface, and one that they shrink is not.
-func TestDeepMarks(t *testing.T) {
-	s := &Surface{found: []marks.Found{{Marks: []marks.Mark{{Kind: marks.Blot, Inner: 30, Outer: 31, Costs: 500}}}}, gone: make([][]marks.Mark, 1)}
-	for _, c := range []struct {
-		treatments int
-		want       bool
-	}{{0, false}, {1, false}, {2, true}, {5, true}} {
-		s.lasting = []map[int]int{{0: c.treatments}}
-		notes := strings.Join(s.deepNotes(chart.AllLayers), " ")
-		if got := strings.Contains(notes, "label side"); got != c.want {
-			t.Errorf("after %d treatments that left it as it was: %q; a warning %v", c.treatments, notes, c.want)
-		}
 	}
 }
 

@@ -11,6 +11,7 @@ type patch struct {
 	runs   []run
 	blocks []int // of the leg, that failed and pass over it
 	owns   []int // those of them that it explains
+	fresh  bool  // blocks came over its place in earlier rounds
 }
 
 const leastBlocks = 9 // that a mark explains
@@ -31,7 +32,12 @@ func (g *grid) find(s *Sights) (found []patch, rest []int) {
 		g.failed(k, s)
 	}
 	more, rest := g.explain(most, rest)
-	return append(found, more...), rest
+	found = append(found, more...)
+	if s.old == nil {
+		return found, rest
+	}
+	fresh, rest := g.fresh(s, rest)
+	return append(found, fresh...), rest
 }
 
 // explain explains blocks that failed by the cells that are stopped by a rule.

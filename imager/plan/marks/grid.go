@@ -98,11 +98,12 @@ type rule struct {
 	passes float64 // share that came in three, at most
 }
 
-// Marks that stop all, and, of the blocks that these don't explain, marks that stop
-// most.
+// Marks that stop all; of the blocks that these don't explain, marks that stop most; and
+// of those that are left, marks that stop all on this surface and did not before.
 var (
 	all  = rule{2, 6, .04}
 	most = rule{0, 6, .45}
+	anew = rule{0, 6, .04}
 )
 
 // stopped tells whether what passes over a cell is stopped there.

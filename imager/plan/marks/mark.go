@@ -23,6 +23,7 @@ type Mark struct {
 	Costs        int64    // sectors that are missing because of it
 	News         News     // against the round before
 	blocks       []int    // of the disc, that it explains
+	fresh        bool     // it was not there in earlier rounds
 }
 
 // Place is a radius in mm and an angle in turns.
@@ -100,7 +101,7 @@ func (g *grid) markOf(p patch, s *Sights) Mark {
 	x := g.shapeOf(p.runs)
 	m := Mark{
 		Inner: x.inner, Outer: x.outer, From: x.from, To: x.to, Middle: x.middle, Length: x.length, Wide: x.wide,
-		Ends: x.ends,
+		Ends: x.ends, fresh: p.fresh,
 	}
 	along := (x.to - x.from) * 2 * math.Pi * x.middle.Radius
 	switch {

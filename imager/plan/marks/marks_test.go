@@ -31,7 +31,7 @@ func TestFoundAgainstTruth(t *testing.T) {
 	nominal, _ := spiral.Nominal("dvd", true, w.blocks*16)
 	d := marks.Calibrate("dvd", nominal, w.sights...)
 	before, now := d.Find(0, w.sights[0]), d.Find(0, w.sights[1])
-	gone := now.Compare(before, w.sights[1])
+	gone := now.Compare(before, w.sights[0], w.sights[1])
 	if len(gone) < 5 {
 		t.Errorf("%d marks are gone; want 5 at least of the %d of before", len(gone), len(before.Marks))
 	}

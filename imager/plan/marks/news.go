@@ -13,13 +13,17 @@ const (
 // Compare says of the marks of a round how they fare against those of the round
 // before, and gives the marks of before that are gone. That is told by the blocks that
 // they explained, since what is left of a mark may look like several. What was not asked
-// for on the surface of now says nothing.
-func (f *Found) Compare(before Found, now *Sights) (gone []Mark) {
+// for on the surface of then, or of now, says nothing.
+func (f *Found) Compare(before Found, then, now *Sights) (gone []Mark) {
 	for i := range f.Marks {
 		m := &f.Marks[i]
 		b, ok := m.Before(before)
-		if !ok {
+		switch {
+		case !ok && (m.fresh || 2*m.asked(then) > len(m.blocks)):
 			m.News = New
+			continue
+		case !ok:
+			m.News = Unknown
 			continue
 		}
 		switch left, ok := before.Marks[b].Left(now); {
@@ -55,7 +59,7 @@ func (m *Mark) Left(now *Sights) (share float64, ok bool) {
 	return float64(bad) / float64(asked), true
 }
 
-// asked is how many of a mark's blocks came, or failed, in a later round.
+// asked is how many of a mark's blocks came, or failed, by another round's sights.
 func (m *Mark) asked(now *Sights) int {
 	n := 0
 	for _, b := range m.blocks {

@@ -46,7 +46,7 @@ func (w *world) news(round int) told {
 	w.must(err)
 	d := marks.Calibrate("dvd", nominal, w.sights[:round+1]...)
 	before, now := d.Find(0, w.sights[round-1]), d.Find(0, w.sights[round])
-	gone := now.Compare(before, w.sights[round])
+	gone := now.Compare(before, w.sights[round-1], w.sights[round])
 	whole := w.with(func(int, drawn) bool { return true })
 	bare := w.with(func(int, drawn) bool { return false })
 	var c []sim.Chance

@@ -18,6 +18,7 @@ type Sights struct {
 	block int64
 	state []uint8
 	part  map[int][]sector.Range // of blocks that failed in part: what came of them
+	old   []bool                 // of blocks that came: in an earlier round; nil where none did
 	bad   int64                  // blocks that failed
 }
 
@@ -65,6 +66,14 @@ func After(m *mapfile.Map, round int) *Sights {
 	for _, r := range good {
 		s.Come(r)
 	}
+	for n, p := range passes {
+		if p.Round < round {
+			won := m.WonSet(n)
+			for r := range won.Runs() {
+				s.Earlier(r)
+			}
+		}
+	}
 	return s
 }
 
@@ -92,6 +101,17 @@ func (s *Sights) Come(r sector.Range) {
 			continue
 		}
 		s.part[b] = append(s.part[b], in)
+	}
+}
+
+// Earlier notes that neighbouring sectors came in an earlier round: they tell nothing of
+// what has happened to the surface since.
+func (s *Sights) Earlier(r sector.Range) {
+	if s.old == nil {
+		s.old = make([]bool, len(s.state))
+	}
+	for b := range s.of(r) {
+		s.old[b] = true
 	}
 }
 

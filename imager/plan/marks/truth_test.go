@@ -22,8 +22,9 @@ type world struct {
 	marks  []drawn
 	track  *spiral.Track // the true one
 	blocks int64
-	sights []*marks.Sights // after each round
-	failed [][]int64       // blocks, after each round
+	fate   map[int]map[int64]int64 // by round, of blocks that failed: the leading sectors that came
+	sights []*marks.Sights         // after each round
+	failed [][]int64               // blocks, after each round
 }
 
 // drawn is a mark of the scenario.
@@ -86,7 +87,11 @@ func load(t *testing.T, path string) *world {
 			w.marks = append(w.marks, d)
 		}
 	}
-	w.read(text)
+	d := w.disc(text)
+	w.fate = w.fates(d)
+	for round := range d.Scenario().Rounds {
+		w.see(w.fate[round], w.fate[round-1])
+	}
 	return w
 }
 
@@ -97,11 +102,11 @@ func (w *world) must(err error) {
 	}
 }
 
-// read reads the disc in all rounds.
-func (w *world) read(text []byte) {
-	d := w.disc(text)
+// fates are, by round, the blocks of a disc that failed in the end, with the leading
+// sectors of each that came.
+func (w *world) fates(d *sim.Disc) map[int]map[int64]int64 {
 	order, _ := ruler.Yardstick("straight")
-	fate := map[int]map[int64]int64{} // by round: what failed in the end, with the leading sectors that came
+	fate := map[int]map[int64]int64{}
 	_, err := ruler.Job{Disc: d, Name: "straight", Order: func(t ruler.Task) ruler.Order {
 		if fate[t.Round] == nil {
 			fate[t.Round] = map[int64]int64{}
@@ -109,22 +114,32 @@ func (w *world) read(text []byte) {
 		return &watched{order(t), fate[t.Round]}
 	}}.Run(w.t.Context())
 	w.must(err)
-	for round := range d.Scenario().Rounds {
-		s := marks.NewSights(w.blocks*16, 16)
-		var failed []int64
-		for b := range w.blocks {
-			lead, bad := fate[round][b]
-			if !bad {
-				s.Come(sector.Span(sector.LBA(b*16), 16))
-				continue
-			}
-			s.Fail(sector.Span(sector.LBA(b*16+lead), 16-lead))
-			s.Come(sector.Span(sector.LBA(b*16), lead))
-			failed = append(failed, b)
+	return fate
+}
+
+// see takes in what failed in a round, of what had failed before it; before is nil for
+// the first round.
+func (w *world) see(fate, before map[int64]int64) {
+	s := marks.NewSights(w.blocks*16, 16)
+	var failed []int64
+	for b := range w.blocks {
+		whole := sector.Span(sector.LBA(b*16), 16)
+		if _, missing := before[b]; before != nil && !missing {
+			s.Come(whole)
+			s.Earlier(whole)
+			continue
 		}
-		w.failed = append(w.failed, failed)
-		w.sights = append(w.sights, s)
+		lead, bad := fate[b]
+		if !bad {
+			s.Come(whole)
+			continue
+		}
+		s.Fail(sector.Span(sector.LBA(b*16+lead), 16-lead))
+		s.Come(sector.Span(sector.LBA(b*16), lead))
+		failed = append(failed, b)
 	}
+	w.failed = append(w.failed, failed)
+	w.sights = append(w.sights, s)
 }
 
 // watched is an order of which is kept what came and what failed.

@@ -76,8 +76,13 @@ func TestNews(t *testing.T) {
 	}
 	before := Found{Marks: []Mark{mark(30, .1, 900, 40, 41), mark(35, .1, 800, 1, 2, 3), mark(40, .1, 700, 44, 45, 60, 61)}}
 	f := Found{Marks: []Mark{mark(30.1, .11, 890, 40, 41), mark(40, .12, 300, 44, 45), mark(30, .6, 200, 46)}}
-	gone := f.Compare(before, now)
-	for i, want := range []News{Same, Shrunk, New} {
+	then := NewSights(int64(len(now.state))*now.block, now.block)
+	for _, b := range []int{40, 41, 44, 45, 46} {
+		then.state[b] = failed
+	}
+	f.Marks = append(f.Marks, mark(30, .3, 100, 48, 49)) // of what was not asked for before
+	gone := f.Compare(before, then, now)
+	for i, want := range []News{Same, Shrunk, New, Unknown} {
 		if got := f.Marks[i].News; got != want {
 			t.Errorf("news of mark %d = %q; want %q", i, got, want)
 		}
