@@ -183,17 +183,37 @@ func TestAgainstFoes(t *testing.T) {
 				t.Run(x.name, func(t *testing.T) {
 					f := x.foe(d.blocks, seed)
 					f.kind, f.block, f.blocks = d.kind, d.block, d.blocks
-					h := &history{}
-					got, came := f.run(t, h.order(nil), seed)
-					stretches, _ := ruler.Yardstick("stretches")
-					want, all := f.run(t, stretches, seed)
-					// Ten seconds are a lost track and the way back to full speed, from which
-					// nothing was to be learnt; of a whole disc's time they are nothing.
-					if got > 1.1*want+10 || float64(came) < .98*float64(all) {
-						t.Errorf("%s of %d blocks, seed %d: 99 %% of %d blocks after %.1f s; stretches has %d after %.1f s", d.kind, d.blocks, seed, came, got, all, want)
-					}
+					f.meets(t, seed)
 				})
 			}
 		}
+	}
+}
+
+// TestAgainstWorstFoes: the same on larger discs, of those that it was farthest behind on.
+func TestAgainstWorstFoes(t *testing.T) {
+	sizes := map[string]int64{"every second block bad": 12_000, "one half dead": 40_000}
+	for _, x := range foes {
+		if n := sizes[x.name]; n > 0 {
+			t.Run(x.name, func(t *testing.T) {
+				f := x.foe(n, 1)
+				f.kind, f.block, f.blocks = "dvd", 16, n
+				f.meets(t, 1)
+			})
+		}
+	}
+}
+
+// meets follows the plan and the order by stretches, and compares them.
+func (f *foe) meets(t *testing.T, seed uint64) {
+	t.Helper()
+	h := &history{}
+	got, came := f.run(t, h.order(nil), seed)
+	stretches, _ := ruler.Yardstick("stretches")
+	want, all := f.run(t, stretches, seed)
+	// Ten seconds are a lost track and the way back to full speed, from which
+	// nothing was to be learnt; of a whole disc's time they are nothing.
+	if got > 1.1*want+10 || float64(came) < .98*float64(all) {
+		t.Errorf("%s of %d blocks, seed %d: 99 %% of %d blocks after %.1f s; stretches has %d after %.1f s", f.kind, f.blocks, seed, came, got, all, want)
 	}
 }

@@ -20,7 +20,7 @@ var levels = [...]level{{32, 2}, {12, .6}, {6, 3}, {3, 9}, {1, 30}}
 // wider one, 8,000 turns or 6 mm of a DVD, over which angles mean nothing.
 const (
 	widestReach  = 128 // rings on each side
-	widestWeight = 2   // of the whole disc's rate, in blocks that passed over a cell
+	widestWeight = 20  // of the whole disc's rate, in blocks that passed over a cell
 )
 
 type cells [bins]float32

@@ -58,16 +58,25 @@ func TestCover(t *testing.T) {
 // itself give.
 func TestEstimateBySums(t *testing.T) {
 	r := rand.New(rand.NewPCG(3, 4))
-	f, _ := toy(t, r, 6000, 3000, func(c int) float64 { return float64(c%7) / 40 })
+	f, _ := toy(t, r, 20_000, 6000, func(c int) float64 { return float64(c%7) / 40 })
 	for _, angled := range []int{0, 2, len(levels)} {
 		f.legs[0].angled = angled
 		f.top = 0.003
+		f.widen()
 		f.estimate(0, len(f.rings)-1)
 		f.blame(0, len(f.rings)-1)
+		f.widen()
 		f.estimate(0, len(f.rings)-1)
 		for range 200 {
 			i, c := r.IntN(len(f.rings)-1), r.IntN(bins)
-			want := f.top
+			wide := [2]float64{}
+			for j := max(0, i-widestReach); j < min(len(f.rings)-1, i+widestReach+1); j++ {
+				for k := range bins {
+					wide[0] += float64(f.blamed[j][k]) / bins
+					wide[1] += float64(f.seen[j][k]) / bins
+				}
+			}
+			want := (wide[0] + widestWeight*f.top) / (wide[1] + widestWeight)
 			for n, l := range levels {
 				seen, blamed, cells := 0.0, 0.0, 0.0
 				for j := max(0, i-l.reach); j < min(len(f.rings)-1, i+l.reach+1); j++ {

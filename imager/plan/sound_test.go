@@ -91,3 +91,31 @@ func TestSoundings(t *testing.T) {
 		})
 	}
 }
+
+// TestLooksByHalves: where a half of a disc is dead, a few looks find its end.
+func TestLooksByHalves(t *testing.T) {
+	const blocks, dead, enough = 60_000, 30_000, 9 // of some 25 rings to look into
+	p := New(scarTask(blocks))
+	f := p.place.field
+	looks := map[int]bool{} // by ring, in the dead half
+	for {
+		q, step := p.Next()
+		if step != Ask || p.place.soundings.level > 0 || p.place.soundings.over {
+			break
+		}
+		first := int64(q.Range.First) / 16
+		o := Outcome{Request: q, Good: q.Range.Count(), Result: mapfile.Failed, Took: 50 * time.Millisecond}
+		if first >= dead {
+			o.Good, o.Failed, o.Took = 0, 16, 200*time.Millisecond
+			if q.Why == whySound {
+				looks[f.ringOf(first)] = true
+			}
+		} else if end := int64(q.Range.End) / 16; end > dead {
+			o.Good, o.Failed = (dead-first)*16, 16
+		}
+		p.Note(o)
+	}
+	if n := len(looks); n == 0 || n > enough {
+		t.Errorf("looked into %d dead rings; want from 1 to %d", n, enough)
+	}
+}
