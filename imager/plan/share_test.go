@@ -146,6 +146,9 @@ func TestShares(t *testing.T) {
 		if n < 20 || in < .8*n {
 			t.Errorf("%s: in %.0f of %.0f cases what came lies in the range; want 80 %%, of 20 at least", name, in, n)
 		}
+		if much > .1*n {
+			t.Errorf("%s: in %.0f of %.0f cases less came than was said; want a tenth at most", name, much, n)
+		}
 		if most, ok := widest[name]; ok && wide > most*n {
 			t.Errorf("%s: the ranges are %.0f %% of what was open; want %.0f at most", name, 100*wide/n, 100*most)
 		}
