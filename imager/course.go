@@ -100,6 +100,18 @@ func (c *Case) courseOf(r Reading, info device.Info, disc mapfile.Disc) course {
 // over tells whether no part is left.
 func (k *course) over() bool { return len(k.parts) == 0 }
 
+// maySlow tells whether the part that runs may be asked for at the drive's lowest speed:
+// a drive comes back from that slowly, so what comes easily goes before, of all parts.
+func (k *course) maySlow() bool {
+	switch k.runs.of {
+	case shareStructures:
+		return false
+	case shareFilms, shareFiles, shareRest:
+		return k.runs.least < paces[0]
+	}
+	return k.over()
+}
+
 // next is the plan of the next part that has something to ask for, and nil where none is
 // left; with its first request, unless it goes on. It asks for nothing of skip. The map
 // must know all that the pass has asked so far, but for that, and belong to the caller.

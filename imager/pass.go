@@ -145,8 +145,7 @@ func (p *pass) ask(ctx context.Context) {
 			p.end(HowStalled, "opened again after a stall the drive shows %d sectors: the next pass goes on with these", p.info.Sectors)
 			return
 		}
-		// A drive comes back from its lowest speed slowly: parts to come would wait for it.
-		settings, err := p.control.use(ctx, req.Settings, req.Slow && p.course.over())
+		settings, err := p.control.use(ctx, req.Settings, req.Slow && p.course.maySlow())
 		if err != nil {
 			p.notSet(ctx, req, err)
 			return
