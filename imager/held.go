@@ -40,6 +40,10 @@ func heldBy(m *mapfile.Map, places []chart.Place, from []chart.Side) (mapfile.He
 	return mapfile.Held{}, ErrNoMarks
 }
 
+// mostSpread is by how many degrees fits that are nearly as good may differ from one that
+// is not called doubtful.
+const mostSpread = 9
+
 // mostSeen is how many marks, the costliest, may be those that somebody sees.
 const mostSeen = 16
 
@@ -69,7 +73,7 @@ func heldOn(s *Surface, places []chart.Place, from []chart.Side) (mapfile.Held, 
 	if err != nil {
 		return mapfile.Held{}, err
 	}
-	h := mapfile.Held{Side: "read", TurnDeg: f.Turn, OffMM: f.Residual, Doubtful: f.Doubtful}
+	h := mapfile.Held{Side: "read", TurnDeg: f.Turn, OffMM: f.Residual, Doubtful: f.Doubtful || f.Spread > mostSpread}
 	if f.Side == chart.Label {
 		h.Side = "label"
 	}

@@ -71,8 +71,9 @@ func read(m *mapfile.Map, round int) bool {
 	return false
 }
 
-// Once tellDrift places have told how the first layer's angles drift, they are off by what
-// the places leave, and by seenAlong at least, in mm along the circle at midway.
+// Once tellDrift places have told without a doubt how the first layer's angles drift, they
+// are off by what the places leave, and by seenAlong at least, in mm along the circle at
+// midway.
 const (
 	tellDrift = 3
 	seenAlong = 2.0
@@ -87,7 +88,7 @@ func (s *Surface) place(h *mapfile.Held) {
 		if !known {
 			continue
 		}
-		if i == 0 && h != nil && len(h.Places) >= tellDrift {
+		if i == 0 && h != nil && !h.Doubtful && len(h.Places) >= tellDrift {
 			drift = min(drift, max(seenAlong, h.OffMM)/midway)
 		}
 		t := s.disc.Track(i)

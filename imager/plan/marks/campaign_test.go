@@ -19,13 +19,14 @@ var campaign = flag.String("campaign", "", "measure marks on the scenarios of th
 
 // What counts as found, and which simulated marks must be.
 const (
-	longLeast  = 5.0 // mm
-	costLeast  = 200 // sectors that it alone makes unreadable
-	partsApart = 0.1 // mm of radius in which it stops nothing: what lies beyond is another part
-	radiusOff  = 0.5 // mm
-	angleOff   = 3.0 // degrees
-	placeRoomR = 0.5 // mm around a mark found, within which a simulated one may be what it is ...
-	placeRoomA = 8.0 // ... and degrees
+	longLeast  = 5.0       // mm
+	costLeast  = 200       // sectors that it alone makes unreadable
+	partsApart = 0.1       // mm of radius in which it stops nothing: what lies beyond is another part
+	radiusOff  = 0.5       // mm
+	angleOff   = 3.0       // degrees
+	placeRoomR = 0.5       // mm around a mark found, within which a simulated one may be what it is ...
+	placeRoomA = 8.0       // ... and degrees
+	held       = 50. / 360 // turns by which who looks at the disc holds it turned
 )
 
 // score is how marks were found.
@@ -39,6 +40,9 @@ type score struct {
 	local            []float64
 	marks, falseOnes int
 	drift, stated    float64 // degrees: how far angles truly drift, and what the calibration says
+
+	fit  chart.Fit   // how those told turn the map, ...
+	bent *marks.Disc // ... and the disc by it; nil where they don't
 }
 
 func (s score) String() string {
@@ -139,7 +143,6 @@ func (w *world) look(s *score, d *marks.Disc, f marks.Found, round int, due []ch
 		return
 	}
 	slices.SortFunc(due, func(a, b chart.Polar) int { return cmp.Compare(a.Radius, b.Radius) })
-	const held = 50. / 360
 	var visible []chart.Mark
 	for i, m := range f.Marks {
 		if len(visible) < 16 && !slices.ContainsFunc(f.Marks[:i], m.Fringes) {
@@ -177,6 +180,7 @@ func (w *world) look(s *score, d *marks.Disc, f marks.Found, round int, due []ch
 	nominal, err := spiral.Nominal("dvd", true, w.blocks*16)
 	w.must(err)
 	bent := d.Remade(nominal, [][2]float64{d.Swayed(0, fit.Sways)})
+	s.fit, s.bent = fit, bent
 	f = bent.Find(0, w.sights[round])
 	for i, p := range due {
 		// Which mark is the one is told by the truth, as before: another that comes to lie

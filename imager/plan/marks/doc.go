@@ -33,6 +33,10 @@
 // what is only the shadow of marks is left out. Of what is left then, marks that stop
 // most but not all are looked for in the same way, and regions in which many fail.
 //
+// In a later round what came in earlier ones tells of the surface as it was then. Of what
+// it leaves unexplained marks are looked for by what was asked for on this surface alone:
+// those are new (fresh.go).
+//
 // What a mark costs is the missing sectors of the blocks that it explains. A block that
 // several marks would stop counts with the first of them.
 package marks
