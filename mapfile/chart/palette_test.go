@@ -39,6 +39,21 @@ func TestContrastFormula(t *testing.T) {
 	}
 }
 
+// A terminal's colours have the contrast of 3 that WCAG 2.1 (1.4.11) asks of graphics, on
+// white and on black. Colours 16 to 231 are a cube of six steps each of red, green and blue
+// (common practice of terminals).
+func TestTerminalColoursShow(t *testing.T) {
+	steps := [6]uint8{0, 95, 135, 175, 215, 255}
+	for _, n := range append(blues8[:], vermilion8, paleVerm8) {
+		c := rgb{steps[(n-16)/36], steps[(n-16)/6%6], steps[(n-16)%6]}
+		for _, ground := range []rgb{paper, {}} {
+			if got := contrast(c, ground); got < 3 {
+				t.Errorf("contrast of colour %d on %v = %.2f; want 3 at least", n, ground, got)
+			}
+		}
+	}
+}
+
 // grounds are the areas that what is missing may lie beside.
 func besides() map[string]rgb {
 	all := map[string]rgb{"paper": paper, "body": body}

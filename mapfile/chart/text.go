@@ -223,14 +223,15 @@ type drawn struct {
 	colour int // of the terminal's 256; -1: its own
 }
 
-// Colours of a terminal near to those of the palette.
+// Colours of a terminal near to those of the palette. They show on a light ground and on a
+// dark one, which is why the blues differ little: hatches and words tell rounds apart.
 const (
 	ownColour  = -1
 	vermilion8 = 166
-	paleVerm8  = 173
+	paleVerm8  = 167
 )
 
-var blues8 = [mostTints]int{110, 74, 67, 31, 32, 25, 38, 24}
+var blues8 = [mostTints]int{68, 33, 67, 32, 31, 27, 26, 25}
 
 // of is how a class is drawn that takes a share of a place.
 func (k *inks) of(c class, number int, share float64) drawn {
