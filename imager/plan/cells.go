@@ -16,11 +16,12 @@ type level struct {
 // From coarse to fine.
 var levels = [...]level{{32, 2}, {12, .6}, {6, 3}, {3, 9}, {1, 30}}
 
-// Damage is denser on one part of a disc than on another: before the scales comes a
-// wider one, 8,000 turns or 6 mm of a DVD, over which angles mean nothing.
+// A whole part of a disc may be dead: where nothing at all came of what was asked for
+// within 8,000 turns, 6 mm of a DVD, the rate there is the prior of the scales, not that
+// of the whole disc.
 const (
-	widestReach  = 128 // rings on each side
-	widestWeight = 20  // of the whole disc's rate, in blocks that passed over a cell
+	deadReach  = 128 // rings on each side
+	deadWeight = 2   // of the whole disc's rate, in blocks that passed over a cell
 )
 
 type cells [bins]float32
@@ -37,6 +38,7 @@ type ring struct {
 	first int64   // block
 	width float64 // of a block, in cells
 	fails []failure
+	asked int // blocks
 }
 
 // field is the estimate: how much each cell of the surface stands in the way of
@@ -52,7 +54,7 @@ type field struct {
 	sum    [][bins + 1]float32
 	alike  []alike
 
-	wide []float32 // the rate about a ring, by the widest scale
+	prior []float32 // of each ring's rates
 
 	phase []float32 // of each block, in cells
 	all   struct{ seen, blamed, lost float64 }
@@ -82,7 +84,7 @@ func newField(legs []leg) *field {
 	f.rings = append(f.rings, ring{leg: end, first: end.first + end.blocks})
 	f.seen, f.blamed, f.rate = make([]cells, n), make([]cells, n), make([]cells, n)
 	f.sum = make([][bins + 1]float32, n)
-	f.alike, f.wide = make([]alike, n), make([]float32, n)
+	f.alike, f.prior = make([]alike, n), make([]float32, n)
 	f.phase = make([]float32, end.first+end.blocks)
 	f.kind = make([]uint8, end.first+end.blocks)
 	f.hints = newHints()
@@ -156,6 +158,7 @@ func (f *field) add(i int, b int64) {
 	cover(from, width, func(c int, s float32) { seen[c] += s })
 	f.all.seen += width
 	f.hints[f.kind[b]].seen++
+	f.rings[i].asked++
 }
 
 // fail counts one that did not come.
@@ -195,7 +198,7 @@ func (f *field) blame(lo, hi int) {
 func (f *field) estimate(lo, hi int) {
 	for i := lo; i < hi; i++ {
 		for c := range f.rate[i] {
-			f.rate[i][c] = f.wide[i]
+			f.rate[i][c] = f.prior[i]
 		}
 	}
 	var seen, blamed cells
@@ -279,7 +282,7 @@ func (f *field) learn(i int) {
 func (f *field) refresh() {
 	f.top = (f.all.blamed + 0.05) / (f.all.seen + 375)
 	n := len(f.rings) - 1
-	f.widen()
+	f.expect()
 	f.estimate(0, n)
 	if f.all.blamed > 0 {
 		for range 2 {
@@ -287,7 +290,7 @@ func (f *field) refresh() {
 				f.hints[i].blamed = 0
 			}
 			f.blame(0, n)
-			f.widen()
+			f.expect()
 			f.estimate(0, n)
 			for i := range f.hints {
 				f.hints[i].learn(i)
@@ -296,25 +299,32 @@ func (f *field) refresh() {
 	}
 }
 
-// widen works the rates of the widest scale out.
-func (f *field) widen() {
+// expect works the priors out.
+func (f *field) expect() {
 	n := len(f.rings) - 1
 	var seen, blamed float64
-	from, to := 0, 0
+	var asked, failed, from, to int
 	for i := range n {
-		first, end := max(f.span[i][0], i-widestReach), min(f.span[i][1], i+widestReach+1)
+		first, end := max(f.span[i][0], i-deadReach), min(f.span[i][1], i+deadReach+1)
 		if first >= to {
-			seen, blamed, from, to = 0, 0, first, first
+			seen, blamed, asked, failed, from, to = 0, 0, 0, 0, first, first
 		}
 		for ; to < end; to++ {
 			seen += f.seen[to].mean()
 			blamed += f.blamed[to].mean()
+			asked += f.rings[to].asked
+			failed += len(f.rings[to].fails)
 		}
 		for ; from < first; from++ {
 			seen -= f.seen[from].mean()
 			blamed -= f.blamed[from].mean()
+			asked -= f.rings[from].asked
+			failed -= len(f.rings[from].fails)
 		}
-		f.wide[i] = float32((max(0, blamed) + widestWeight*f.top) / (max(0, seen) + widestWeight))
+		f.prior[i] = float32(f.top)
+		if failed == asked && asked > 0 {
+			f.prior[i] = float32((max(0, blamed) + deadWeight*f.top) / (max(0, seen) + deadWeight))
+		}
 	}
 }
 

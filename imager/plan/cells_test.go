@@ -59,24 +59,34 @@ func TestCover(t *testing.T) {
 func TestEstimateBySums(t *testing.T) {
 	r := rand.New(rand.NewPCG(3, 4))
 	f, _ := toy(t, r, 20_000, 6000, func(c int) float64 { return float64(c%7) / 40 })
+	for i := 120; i < len(f.rings)-1; i++ { // as if nothing else had been asked for there
+		f.rings[i].asked = len(f.rings[i].fails)
+	}
+	dead := 0
 	for _, angled := range []int{0, 2, len(levels)} {
 		f.legs[0].angled = angled
 		f.top = 0.003
-		f.widen()
+		f.expect()
 		f.estimate(0, len(f.rings)-1)
 		f.blame(0, len(f.rings)-1)
-		f.widen()
+		f.expect()
 		f.estimate(0, len(f.rings)-1)
 		for range 200 {
 			i, c := r.IntN(len(f.rings)-1), r.IntN(bins)
-			wide := [2]float64{}
-			for j := max(0, i-widestReach); j < min(len(f.rings)-1, i+widestReach+1); j++ {
+			want := f.top
+			seen, blamed, asked, failed := 0.0, 0.0, 0, 0
+			for j := max(0, i-deadReach); j < min(len(f.rings)-1, i+deadReach+1); j++ {
 				for k := range bins {
-					wide[0] += float64(f.blamed[j][k]) / bins
-					wide[1] += float64(f.seen[j][k]) / bins
+					seen += float64(f.seen[j][k]) / bins
+					blamed += float64(f.blamed[j][k]) / bins
 				}
+				asked += f.rings[j].asked
+				failed += len(f.rings[j].fails)
 			}
-			want := (wide[0] + widestWeight*f.top) / (wide[1] + widestWeight)
+			if asked > 0 && asked == failed {
+				dead++
+				want = (blamed + deadWeight*f.top) / (seen + deadWeight)
+			}
 			for n, l := range levels {
 				seen, blamed, cells := 0.0, 0.0, 0.0
 				for j := max(0, i-l.reach); j < min(len(f.rings)-1, i+l.reach+1); j++ {
@@ -97,6 +107,9 @@ func TestEstimateBySums(t *testing.T) {
 				t.Fatalf("angled %d: rate of cell %d of ring %d = %v; want %v", angled, c, i, got, want)
 			}
 		}
+	}
+	if dead == 0 {
+		t.Errorf("of %d rings none lies in a dead part", len(f.rings)-1)
 	}
 }
 

@@ -51,6 +51,8 @@
 // emission tomography, and goes up the likelihood. What is seen in few cells is
 // eked out from wider rings: at five scales, from 2,000 turns to 100, the rate is
 // (blamed + weight · the coarser scale's rate) / (seen + weight).
+// Above all of them stands the rate of the whole disc, or of the 8,000 turns around where
+// nothing at all came of those: a whole part of a disc may be dead.
 //
 // Angles need the turns that a block takes, which a disc's tolerances leave open
 // by one per cent, a whole turn in a hundred. They are fitted to how well failures
@@ -80,9 +82,11 @@
 // uncertain (a gamma distribution), and looking into an unknown ring is worth more
 // than its mean chance. Retries are many where a dead block is unlikely and few
 // where it is likely; what failed with few is asked for once more with the drive's
-// own when that brings more than anything else, or at the end (deeper.go): there, with
-// nothing else left to ask, at the drive's lowest speed, which a drive comes back from
-// slowly.
+// own when that brings more than anything else, or at the end (deeper.go): in lots by
+// what the surface expects of it, since that tells the marginal blocks from the dead;
+// with nothing else left to ask, at the drive's lowest speed, which a drive comes back
+// from slowly. What is passed over, and a place that is left, cost another move, which is
+// worth much where all is as good as the rest and nothing where it is dead (back.go).
 //
 // Where even the best brings less than a sector in ten seconds the pass ends by
 // itself, "little-left", unless it is to go to the end; then the rest is swept
