@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"turnstone/cmd/turnstone/bench"
+	"turnstone/device/sector"
 	"turnstone/imager"
 	"turnstone/mapfile"
 )
@@ -40,9 +41,9 @@ func (pageWords) Far(good, all int64) string {
 	case all == 0:
 		return "Nothing is known of its size yet"
 	case missing == 0:
-		return fmt.Sprintf("All %s sectors (%s)", thousands(good), size(good))
+		return fmt.Sprintf("All %s sectors (%s)", sector.Thousands(good), size(good))
 	default:
-		return fmt.Sprintf("%s there, %s missing (%s)", share(good, all), thousands(missing), size(missing))
+		return fmt.Sprintf("%s there, %s missing (%s)", share(good, all), sector.Thousands(missing), size(missing))
 	}
 }
 
@@ -71,7 +72,7 @@ func (pageWords) Proved(r imager.CheckResult) string {
 		problems = append([]string{lengthened(r)}, problems...)
 	}
 	if len(problems) == 0 {
-		return fmt.Sprintf("Proved: map and image agree; %s good sectors were compared.", thousands(r.Compared))
+		return fmt.Sprintf("Proved: map and image agree; %s good sectors were compared.", sector.Thousands(r.Compared))
 	}
 	text := strings.Join(problems, ". ") + "."
 	if !r.Rotten.Empty() {

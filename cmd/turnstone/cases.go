@@ -8,6 +8,7 @@ import (
 	"time"
 	"unicode/utf8"
 
+	"turnstone/device/sector"
 	"turnstone/imager"
 )
 
@@ -56,9 +57,9 @@ func thereInWords(l imager.Listed) string {
 	case st.Disc.Sectors == 0:
 		return "not recognised yet"
 	case st.Conflicts > 0:
-		return fmt.Sprintf("%s, %s in conflict", share(good, all), thousands(st.Conflicts))
+		return fmt.Sprintf("%s, %s in conflict", share(good, all), sector.Thousands(st.Conflicts))
 	case good < all:
-		return fmt.Sprintf("%s, %s missing", share(good, all), thousands(all-good))
+		return fmt.Sprintf("%s, %s missing", share(good, all), sector.Thousands(all-good))
 	}
 	return "all of it"
 }
@@ -80,7 +81,7 @@ func partOf(part, all int, what string) string {
 	if all != 1 {
 		what += "s"
 	}
-	return fmt.Sprintf("%s of %s %s", thousands(int64(part)), thousands(int64(all)), what)
+	return fmt.Sprintf("%s of %s %s", sector.Thousands(int64(part)), sector.Thousands(int64(all)), what)
 }
 
 // roundInShort is a round, and what opened it as far as it fits in a column.

@@ -6,6 +6,7 @@ import (
 
 	"github.com/spf13/pflag"
 
+	"turnstone/device/sector"
 	"turnstone/imager"
 	"turnstone/mapfile"
 )
@@ -125,14 +126,14 @@ func checkText(res imager.CheckResult, after string, s streams) {
 	}
 	for i, l := range res.Losses {
 		if i == mostLosses {
-			tell(s.Out, "  and %s more places; --json lists all of them\n", thousands(int64(len(res.Losses)-i)))
+			tell(s.Out, "  and %s more places; --json lists all of them\n", sector.Thousands(int64(len(res.Losses)-i)))
 			break
 		}
 		tell(s.Out, "  %v\n", l)
 	}
 	switch {
 	case len(res.Problems) == 0:
-		fmt.Fprintf(s.Out, "Map and image agree; %s good sectors were compared.\n", thousands(res.Compared))
+		fmt.Fprintf(s.Out, "Map and image agree; %s good sectors were compared.\n", sector.Thousands(res.Compared))
 	case !res.Rotten.Empty() || res.Short:
 		tell(s.Out, "%s\n", after)
 	}

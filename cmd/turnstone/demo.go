@@ -12,6 +12,8 @@ import (
 	"syscall"
 
 	"github.com/spf13/pflag"
+
+	"turnstone/device/sector"
 )
 
 var demoCommand = command{
@@ -54,7 +56,7 @@ func demo(keep string, s streams) (err error) {
 	}
 	remark(s.Out, "A simulated disc of %s sectors (%s) and two simulated drives, A and B: its scratches, what sanding and "+
 		"polishing bring, and how long a drive takes are invented, so nothing here is advice for a real disc. Its time "+
-		"is virtual: what takes minutes at a bench is over at once.", thousands(demoSectors), size(demoSectors))
+		"is virtual: what takes minutes at a bench is over at once.", sector.Thousands(demoSectors), size(demoSectors))
 	fmt.Fprintf(s.Out, "$ cd %s\n", shellWord(dir))
 	for _, step := range demoStory {
 		fmt.Fprintln(s.Out)

@@ -8,6 +8,7 @@ import (
 
 	"github.com/spf13/pflag"
 
+	"turnstone/device/sector"
 	"turnstone/imager"
 	"turnstone/mapfile"
 )
@@ -116,7 +117,7 @@ func shownList(names []string) string {
 	var out []string
 	for i, n := range names {
 		if i == most {
-			out = append(out, fmt.Sprintf("and %s more", thousands(int64(len(names)-most))))
+			out = append(out, fmt.Sprintf("and %s more", sector.Thousands(int64(len(names)-most))))
 			break
 		}
 		out = append(out, shown(n))

@@ -15,6 +15,7 @@ import (
 
 	"turnstone/device"
 	"turnstone/device/optical"
+	"turnstone/device/sector"
 )
 
 var drivesCommand = command{
@@ -120,7 +121,7 @@ func (d driveDoc) print(w io.Writer) {
 		fmt.Fprintf(w, ", %s", d.Name)
 	}
 	if d.Ready {
-		fmt.Fprintf(w, ": %s sectors (%s)\n", thousands(d.Sectors), size(d.Sectors))
+		fmt.Fprintf(w, ": %s sectors (%s)\n", sector.Thousands(d.Sectors), size(d.Sectors))
 	} else {
 		tell(w, ": %s\n", d.Problem)
 		if d.Cure != "" {

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"os"
 
+	"turnstone/device/sector"
 	"turnstone/imager"
 )
 
@@ -44,8 +45,8 @@ func shareInWords(d imager.DriveShare) string {
 	low, high := wilson(d.Came, d.Asked)
 	cases := "1 case"
 	if d.Cases != 1 {
-		cases = thousands(int64(d.Cases)) + " cases"
+		cases = sector.Thousands(int64(d.Cases)) + " cases"
 	}
 	return fmt.Sprintf("%s: read %.0f %% (%.0f–%.0f %%) of what others could not, by %s ECC blocks in %s.",
-		shown(d.Drive), 100*float64(d.Came)/float64(d.Asked), 100*low, 100*high, thousands(d.Asked), cases)
+		shown(d.Drive), 100*float64(d.Came)/float64(d.Asked), 100*low, 100*high, sector.Thousands(d.Asked), cases)
 }

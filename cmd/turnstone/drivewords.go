@@ -7,6 +7,7 @@ import (
 
 	"turnstone/device"
 	"turnstone/device/optical"
+	"turnstone/device/sector"
 )
 
 // ofDrive is what an optical drive tells of itself and of the disc in it, in
@@ -26,7 +27,7 @@ func ofDrive(d optical.Description) []string {
 			parts = append(parts, fmt.Sprintf("%d layers", d.Layers))
 		}
 		if d.Recorded > 0 && d.Recorded != d.Sectors {
-			parts = append(parts, fmt.Sprintf("%s sectors recorded (%s)", thousands(d.Recorded), size(d.Recorded)))
+			parts = append(parts, fmt.Sprintf("%s sectors recorded (%s)", sector.Thousands(d.Recorded), size(d.Recorded)))
 		}
 		say("In it: %s.", strings.Join(parts, ", "))
 	}
@@ -43,7 +44,7 @@ func ofDrive(d optical.Description) []string {
 	if len(d.Reads) > 0 {
 		text := "Reads " + strings.Join(d.Reads, ", ")
 		if d.MaxKBps > 0 {
-			text += fmt.Sprintf(", at up to %s kB/s", thousands(int64(d.MaxKBps)))
+			text += fmt.Sprintf(", at up to %s kB/s", sector.Thousands(int64(d.MaxKBps)))
 		}
 		say("%s.", text)
 	}
@@ -94,5 +95,5 @@ func speedOf(kBps int, kind string) string {
 			return fmt.Sprintf("%.0fx", x)
 		}
 	}
-	return thousands(int64(kBps)) + " kB/s"
+	return sector.Thousands(int64(kBps)) + " kB/s"
 }

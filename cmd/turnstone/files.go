@@ -222,7 +222,7 @@ func problemsText(w io.Writer, files *imager.Files) {
 		fmt.Fprintf(w, "  %s\n", shown(p.String()))
 	}
 	if v.MoreProblems > 0 {
-		fmt.Fprintf(w, "  and %s more\n", thousands(int64(v.MoreProblems)))
+		fmt.Fprintf(w, "  and %s more\n", sector.Thousands(int64(v.MoreProblems)))
 	}
 	if n := v.Structures.Needed.Count(); n > 0 {
 		fmt.Fprintf(w, "\n%s that would tell more %s missing, and nothing stands in for %s.\n", sectors(n), be(n), them(n))

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"unicode"
 
+	"turnstone/device/sector"
 	"turnstone/imager"
 	"turnstone/imager/volume/tree"
 )
@@ -25,7 +26,7 @@ func filesInWords(n int, what string) string {
 	if n == 1 {
 		return "1 " + what
 	}
-	return thousands(int64(n)) + " " + what + "s"
+	return sector.Thousands(int64(n)) + " " + what + "s"
 }
 
 // bytesInWords is an amount of data.
@@ -55,10 +56,10 @@ func tallyInWords(t imager.Tally) string {
 		what string
 	}{{t.Damaged, "damaged"}, {t.Unknown, "unknown"}, {t.Disputed, "disputed"}} {
 		if p.n > 0 {
-			rest = append(rest, fmt.Sprintf("%s %s", thousands(int64(p.n)), p.what))
+			rest = append(rest, fmt.Sprintf("%s %s", sector.Thousands(int64(p.n)), p.what))
 		}
 	}
-	s := fmt.Sprintf("%s of %s %s whole, %s of %s", thousands(int64(t.Whole)), filesInWords(t.Files, "file"), be(int64(t.Whole)),
+	s := fmt.Sprintf("%s of %s %s whole, %s of %s", sector.Thousands(int64(t.Whole)), filesInWords(t.Files, "file"), be(int64(t.Whole)),
 		bytesInWords(t.There), bytesInWords(t.Bytes))
 	switch {
 	case t.Files == 1 && t.Whole == 1:
@@ -84,14 +85,14 @@ func filesAre(n int) string {
 	if n == 1 {
 		return "1 file is"
 	}
-	return thousands(int64(n)) + " files are"
+	return sector.Thousands(int64(n)) + " files are"
 }
 
 func foldersAre(n int) string {
 	if n == 1 {
 		return "1 folder is"
 	}
-	return thousands(int64(n)) + " folders are"
+	return sector.Thousands(int64(n)) + " folders are"
 }
 
 // systemInWords is a file system in a sentence.
@@ -101,7 +102,7 @@ func systemInWords(t tree.System) string {
 		s += " " + t.Version
 	}
 	if t.Session > 0 {
-		s += fmt.Sprintf(" of the session at sector %s", thousands(int64(t.Session)))
+		s += fmt.Sprintf(" of the session at sector %s", sector.Thousands(int64(t.Session)))
 	}
 	if t.Label != "" {
 		s += ", called " + shown(t.Label)
@@ -163,13 +164,13 @@ func inPlaces(files *imager.Files, x imager.File) string {
 	n := 0
 	for range files.Missing(x) {
 		if n++; n > mostPlaces {
-			return fmt.Sprintf(" in more than %s places", thousands(mostPlaces))
+			return fmt.Sprintf(" in more than %s places", sector.Thousands(mostPlaces))
 		}
 	}
 	if n == 1 {
 		return ""
 	}
-	return fmt.Sprintf(" in %s places", thousands(int64(n)))
+	return fmt.Sprintf(" in %s places", sector.Thousands(int64(n)))
 }
 
 // byWords is who tells of an entry, where that is not the one that should.
@@ -236,7 +237,7 @@ func filesStand(files *imager.Files) string {
 		s += fmt.Sprintf("  %s  %s\n", shown(x.Path()), strings.Join(slices.DeleteFunc([]string{sizeOf(x), stateInWords(files, x)}, empty), ", "))
 	}
 	if n := all.Damaged + all.Unknown + all.Disputed - len(worst); n > 0 {
-		s += fmt.Sprintf("  and %s more\n", thousands(int64(n)))
+		s += fmt.Sprintf("  and %s more\n", sector.Thousands(int64(n)))
 	}
 	if films := wantedFilms(files, wanted); timed(films) {
 		s += filmsStand(films) + "\n"

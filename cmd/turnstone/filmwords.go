@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"turnstone/device/sector"
 	"turnstone/imager"
 	"turnstone/imager/video"
 	"turnstone/imager/volume"
@@ -167,7 +168,7 @@ func filmsStand(films []imager.Film) string {
 	for i, x := range lacking {
 		if i == mostLacking {
 			n := int64(len(lacking) - i)
-			s += fmt.Sprintf("; %s more %s not whole", thousands(n), be(n))
+			s += fmt.Sprintf("; %s more %s not whole", sector.Thousands(n), be(n))
 			break
 		}
 		s += "; " + shown(x.Name())
@@ -246,7 +247,7 @@ func takesText(w io.Writer, p *video.Playback) {
 		fmt.Fprintf(w, "    take %d at %s  %s%s\n", i+1, playTime(t.From), playTime(t.Length.Round(time.Second)), lacks)
 	}
 	if n := len(p.Takes) - mostListed; n > 0 {
-		fmt.Fprintf(w, "    and %s more\n", thousands(int64(n)))
+		fmt.Fprintf(w, "    and %s more\n", sector.Thousands(int64(n)))
 	}
 }
 

@@ -157,7 +157,7 @@ func sectors(n int64) string {
 	if n == 1 {
 		return "1 sector"
 	}
-	return thousands(n) + " sectors"
+	return sector.Thousands(n) + " sectors"
 }
 
 // be is the verb for so many.

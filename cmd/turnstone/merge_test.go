@@ -8,6 +8,7 @@ import (
 	"syscall"
 	"testing"
 
+	"turnstone/device/sector"
 	"turnstone/imager"
 )
 
@@ -36,7 +37,7 @@ func TestMergeInterrupted(t *testing.T) {
 		}
 		turnstone(t, "check", "--deep", dir).is(exitDone)
 		turnstone(t, "status", dir).is(exitDone, "interrupted")
-		turnstone(t, merge...).is(exitDone, fmt.Sprintf("Taken over from %s: %s sectors", disc, thousands(n-s.Good)))
+		turnstone(t, merge...).is(exitDone, fmt.Sprintf("Taken over from %s: %s sectors", disc, sector.Thousands(n-s.Good)))
 		turnstone(t, "check", "--deep", dir).is(exitDone)
 		got, err1 := hashOf(filepath.Join(dir, "image.iso"))
 		want, err2 := hashOf(disc)

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"strings"
 
+	"turnstone/device/sector"
 	"turnstone/imager"
 )
 
@@ -24,19 +25,19 @@ func formTwoStands(st imager.Status) string {
 		fmt.Fprintf(&b, "All %s %s are beside the image, in form2.bin (2,324 bytes each).\n", sectors(all), what)
 	} else {
 		fmt.Fprintf(&b, "%s of %s %s are beside the image, in form2.bin (2,324 bytes each); %s %s missing.\n",
-			thousands(good), sectors(all), what, thousands(f.Missing()), be(f.Missing()))
+			sector.Thousands(good), sectors(all), what, sector.Thousands(f.Missing()), be(f.Missing()))
 	}
 	if f.Wanted != nil {
 		return b.String() // what follows is told of all of them
 	}
 	switch {
 	case f.Repaired > 0 && f.RepairReadings > 0:
-		fmt.Fprintf(&b, "  %s of them put together from up to %d readings\n", thousands(f.Repaired), f.RepairReadings)
+		fmt.Fprintf(&b, "  %s of them put together from up to %d readings\n", sector.Thousands(f.Repaired), f.RepairReadings)
 	case f.Repaired > 0:
-		fmt.Fprintf(&b, "  %s of them put together from several readings\n", thousands(f.Repaired))
+		fmt.Fprintf(&b, "  %s of them put together from several readings\n", sector.Thousands(f.Repaired))
 	}
 	if f.NoEDC > 0 {
-		fmt.Fprintf(&b, "  %s of them came without an error and have no code that could prove them\n", thousands(f.NoEDC))
+		fmt.Fprintf(&b, "  %s of them came without an error and have no code that could prove them\n", sector.Thousands(f.NoEDC))
 	}
 	return b.String()
 }
@@ -48,7 +49,7 @@ func repairedInWords(p imager.PassStatus) string {
 	if p.Won == 1 {
 		one = "it was"
 	} else if p.Repaired > 1 {
-		one = thousands(p.Repaired) + " of them"
+		one = sector.Thousands(p.Repaired) + " of them"
 	}
 	switch {
 	case p.RepairReadings == 1:
@@ -74,9 +75,9 @@ func repairsStand(st imager.Status) string {
 	case st.Repaired == 1 && readings > 1:
 		return fmt.Sprintf("  1 of those in the image no READ gave: it was put together from %d readings\n", readings)
 	case readings == 1:
-		return fmt.Sprintf("  %s of those in the image no READ gave: mended from a raw reading each\n", thousands(st.Repaired))
+		return fmt.Sprintf("  %s of those in the image no READ gave: mended from a raw reading each\n", sector.Thousands(st.Repaired))
 	}
-	return fmt.Sprintf("  %s of those in the image no READ gave: put together from up to %d readings each\n", thousands(st.Repaired), readings)
+	return fmt.Sprintf("  %s of those in the image no READ gave: put together from up to %d readings each\n", sector.Thousands(st.Repaired), readings)
 }
 
 // besideFirst is the advice where all of the image is there, and not all that belongs

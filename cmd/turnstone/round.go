@@ -12,6 +12,7 @@ import (
 
 	"github.com/spf13/pflag"
 
+	"turnstone/device/sector"
 	"turnstone/imager"
 	"turnstone/mapfile"
 )
@@ -136,7 +137,7 @@ func round(dir string, r mapfile.Round, amend, yes, quiet bool, s streams) (err 
 	st := imager.StatusOf(c.Map())
 	again := "The next read asks again for what is missing."
 	if st.Missing() > 0 {
-		again = fmt.Sprintf("The next read asks again for the %s missing sectors.", thousands(st.Missing()))
+		again = fmt.Sprintf("The next read asks again for the %s missing sectors.", sector.Thousands(st.Missing()))
 	} else if st.Disc.Sectors > 0 {
 		again = "Nothing is missing."
 	}

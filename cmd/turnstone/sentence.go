@@ -74,14 +74,14 @@ func (s *sentence) without(p imager.Progress, w part) string {
 	fmt.Fprintf(&b, "Round %d", p.Round)
 	rate, leftFor := s.rate(p)
 	trying := p.Trying >= longTry && !p.At.Empty()
-	first := thousands(int64(p.At.First))
+	first := sector.Thousands(int64(p.At.First))
 	switch {
 	case p.Reviving != "":
 		fmt.Fprintf(&b, ", the drive gives no answer: %s for %d s", p.Reviving, int(p.Trying.Seconds()))
 	case trying && p.At.Count() == 1:
 		fmt.Fprintf(&b, ", trying sector %s for %d s", first, int(p.Trying.Seconds()))
 	case trying:
-		fmt.Fprintf(&b, ", trying sectors %s to %s for %d s", first, thousands(int64(p.At.End)-1), int(p.Trying.Seconds()))
+		fmt.Fprintf(&b, ", trying sectors %s to %s for %d s", first, sector.Thousands(int64(p.At.End)-1), int(p.Trying.Seconds()))
 	case p.At.Empty():
 		b.WriteString(", the drive rests")
 	case w&place == 0 && w&doing == 0 && p.Doing != "":
@@ -92,16 +92,16 @@ func (s *sentence) without(p imager.Progress, w part) string {
 	if rate > 0 && w&pace == 0 && !trying && p.Reviving == "" {
 		fmt.Fprintf(&b, " at %s", speed(rate))
 	}
-	fmt.Fprintf(&b, "; %s missing", thousands(p.Missing))
+	fmt.Fprintf(&b, "; %s missing", sector.Thousands(p.Missing))
 	if p.Choosy {
-		fmt.Fprintf(&b, ", %s of them in wanted files", thousands(p.Wanted))
+		fmt.Fprintf(&b, ", %s of them in wanted files", sector.Thousands(p.Wanted))
 	}
 	switch {
 	case p.Failed == 0 || w&failed != 0:
 	case p.Failed == 1:
 		b.WriteString(", 1 failed read")
 	default:
-		fmt.Fprintf(&b, ", %s failed reads", thousands(p.Failed))
+		fmt.Fprintf(&b, ", %s failed reads", sector.Thousands(p.Failed))
 	}
 	if leftFor > 0 && w&left == 0 {
 		fmt.Fprintf(&b, "; about %s left", roughly(leftFor))
@@ -148,15 +148,6 @@ func speed(b float64) string {
 	return fmt.Sprintf("%.1f MB/s", b/1e6)
 }
 
-// thousands writes a number with a comma at every third digit.
-func thousands(n int64) string {
-	s := fmt.Sprint(n)
-	for i := len(s) - 3; i > 0 && s[i-1] != '-'; i -= 3 {
-		s = s[:i] + "," + s[i:]
-	}
-	return s
-}
-
 // eventLine is an event as a line for people; "" for those that come too often
 // to be told singly.
 func eventLine(e mapfile.Event) string {
@@ -168,7 +159,7 @@ func eventLine(e mapfile.Event) string {
 	case imager.KindStall:
 		if !e.Range.Empty() {
 			return fmt.Sprintf("%sthe drive did not answer for %s: sectors %s to %s", clock(e), lasted(e.Took.Seconds()),
-				thousands(int64(e.Range.First)), thousands(int64(e.Range.End)-1))
+				sector.Thousands(int64(e.Range.First)), sector.Thousands(int64(e.Range.End)-1))
 		}
 	}
 	what := map[string]string{
@@ -204,11 +195,11 @@ func standing(st imager.Status) string {
 	case missing == 0 && good == 1:
 		fmt.Fprintf(&b, "The one %s %s in the image (%s).\n", strings.Replace(what, "sectors", "sector", 1), is, size(good))
 	case missing == 0:
-		fmt.Fprintf(&b, "All %s %s %s in the image (%s).\n", thousands(good), what, are, size(good))
+		fmt.Fprintf(&b, "All %s %s %s in the image (%s).\n", sector.Thousands(good), what, are, size(good))
 	default:
 		fmt.Fprintf(&b, "%s of %s %s %s in the image (%s, %s); %s %s missing (%s).\n",
-			thousands(good), thousands(all), what, are, size(good), share(good, all),
-			thousands(missing), be(missing), size(missing))
+			sector.Thousands(good), sector.Thousands(all), what, are, size(good), share(good, all),
+			sector.Thousands(missing), be(missing), size(missing))
 		rest := st.Missing() - st.FailedHere - notAskedYet(st)
 		for _, p := range []struct {
 			n    int64
@@ -219,7 +210,7 @@ func standing(st imager.Status) string {
 			{notAskedYet(st), "not asked yet"},
 		} {
 			if p.n > 0 {
-				fmt.Fprintf(&b, "  %s missing, %s\n", thousands(p.n), p.what)
+				fmt.Fprintf(&b, "  %s missing, %s\n", sector.Thousands(p.n), p.what)
 			}
 		}
 	}

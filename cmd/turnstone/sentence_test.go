@@ -20,12 +20,12 @@ func TestThousands(t *testing.T) {
 		{0, "0"}, {7, "7"}, {999, "999"}, {1000, "1,000"}, {12_345, "12,345"}, {999_999, "999,999"}, {1_000_000, "1,000,000"},
 		{-1, "-1"}, {-999, "-999"}, {-1000, "-1,000"}, {-123_456, "-123,456"}, {9223372036854775807, "9,223,372,036,854,775,807"},
 	} {
-		got := thousands(c.n)
+		got := sector.Thousands(c.n)
 		if got != c.want {
-			t.Errorf("thousands(%d) = %q; want %q", c.n, got, c.want)
+			t.Errorf("sector.Thousands(%d) = %q; want %q", c.n, got, c.want)
 		}
 		if back := strings.ReplaceAll(got, ",", ""); back != fmt.Sprint(c.n) {
-			t.Errorf("thousands(%d) without commas = %s; want the number", c.n, back)
+			t.Errorf("sector.Thousands(%d) without commas = %s; want the number", c.n, back)
 		}
 	}
 }

@@ -6,6 +6,7 @@ import (
 	"math"
 	"strings"
 
+	"turnstone/device/sector"
 	"turnstone/device/sim/ruler"
 )
 
@@ -15,7 +16,7 @@ func printReport(w io.Writer, rep *ruler.Report) {
 	for _, p := range rep.Passes {
 		fmt.Fprintln(w)
 		if p.NoMedium {
-			tell(w, "Round %d, drive %s: the drive finds no medium. %s sectors missing.\n", p.Round, p.Drive, thousands(p.Missing))
+			tell(w, "Round %d, drive %s: the drive finds no medium. %s sectors missing.\n", p.Round, p.Drive, sector.Thousands(p.Missing))
 			continue
 		}
 		printFigures(w, fmt.Sprintf("Round %d, drive %s", p.Round, p.Drive), p.Figures)
@@ -30,7 +31,7 @@ func printFigures(w io.Writer, what string, f ruler.Figures) {
 		return
 	}
 	tell(w, "%s: %s sectors missing at its start, %s of them readable; %s came, %s failed, %s were not asked for.\n",
-		what, thousands(f.Missing), thousands(f.Readable), thousands(f.Good), thousands(f.Bad), thousands(f.Untried))
+		what, sector.Thousands(f.Missing), sector.Thousands(f.Readable), sector.Thousands(f.Good), sector.Thousands(f.Bad), sector.Thousands(f.Untried))
 	if f.Mean != nil {
 		var parts []string
 		for _, t := range []struct {
@@ -48,16 +49,16 @@ func printFigures(w io.Writer, what string, f ruler.Figures) {
 	failed := "No read failed"
 	if f.FailedReads > 0 {
 		failed = fmt.Sprintf("%s reads failed, with the track lost in %s and a stall in %s",
-			thousands(f.FailedReads), thousands(f.LostTracks), thousands(f.Stalls))
+			sector.Thousands(f.FailedReads), sector.Thousands(f.LostTracks), sector.Thousands(f.Stalls))
 	}
-	tell(w, "  %s, in %s. Good sectors read again: %s.\n", failed, exactly(f.Seconds), thousands(f.ReadAgain))
+	tell(w, "  %s, in %s. Good sectors read again: %s.\n", failed, exactly(f.Seconds), sector.Thousands(f.ReadAgain))
 }
 
 // exactly is a time in seconds, with a decimal, which is what orders of reading
 // are compared by; long ones also as hours and minutes.
 func exactly(s float64) string {
 	tenths := int64(math.Round(s * 10))
-	text := fmt.Sprintf("%s.%d", thousands(tenths/10), tenths%10)
+	text := fmt.Sprintf("%s.%d", sector.Thousands(tenths/10), tenths%10)
 	if s < 600 {
 		return text + " s"
 	}

@@ -181,7 +181,7 @@ func won(r imager.RoundStatus) string {
 	if len(r.Passes) == 0 {
 		return "not read yet"
 	}
-	return fmt.Sprintf("%s sectors won (%s)", thousands(r.Won), size(r.Won))
+	return fmt.Sprintf("%s sectors won (%s)", sector.Thousands(r.Won), size(r.Won))
 }
 
 // passInWords is what a pass did.
@@ -191,7 +191,7 @@ func passInWords(p imager.PassStatus) string {
 	case p.FailedReads == 1:
 		s += ", 1 failed read"
 	case p.FailedReads > 1:
-		s += ", " + thousands(p.FailedReads) + " failed reads"
+		s += ", " + sector.Thousands(p.FailedReads) + " failed reads"
 	}
 	if p.Merged && p.Ended == imager.HowComplete {
 		return s + ", taken over in " + lasted(p.Seconds)
@@ -201,12 +201,12 @@ func passInWords(p imager.PassStatus) string {
 
 // broughtInWords is what a pass gave.
 func broughtInWords(p imager.PassStatus) string {
-	s := thousands(p.Won) + " won"
+	s := sector.Thousands(p.Won) + " won"
 	if p.Repaired > 0 {
 		s += " (" + repairedInWords(p) + ")"
 	}
 	if p.Conflicts > 0 {
-		s += fmt.Sprintf(", %s in conflict", thousands(p.Conflicts))
+		s += fmt.Sprintf(", %s in conflict", sector.Thousands(p.Conflicts))
 	}
 	return s
 }

@@ -8,6 +8,7 @@ import (
 
 	"github.com/spf13/pflag"
 
+	"turnstone/device/sector"
 	"turnstone/imager"
 	"turnstone/imager/plan"
 	"turnstone/mapfile"
@@ -110,7 +111,7 @@ func judgement(m *mapfile.Map, pass int) string {
 	low, high := wilson(came, asked)
 	p := m.Passes()[pass]
 	return fmt.Sprintf("In %s: this drive reads %.0f %% (%.0f–%.0f %%) of what is missing, by %s samples.",
-		lasted(p.Seconds), 100*float64(came)/float64(asked), 100*low, 100*high, thousands(asked))
+		lasted(p.Seconds), 100*float64(came)/float64(asked), 100*low, 100*high, sector.Thousands(asked))
 }
 
 // wilson is the interval in which a share lies with 95 % confidence, of which so many
@@ -136,9 +137,9 @@ func forecastInWords(m *mapfile.Map) []string {
 	} else {
 		much := "nearly all"
 		if n := roundly(f.Readable); n < f.Missing {
-			much = "about " + thousands(n)
+			much = "about " + sector.Thousands(n)
 		}
-		text := fmt.Sprintf("Of the %s missing sectors %s are expected to come from this drive on this surface", thousands(f.Missing), much)
+		text := fmt.Sprintf("Of the %s missing sectors %s are expected to come from this drive on this surface", sector.Thousands(f.Missing), much)
 		text += untilInWords(f.Until)
 		out = append(out, text+". Marks that were not met yet are not in that.")
 	}
@@ -171,7 +172,7 @@ func hourInWords(m *mapfile.Map) []string {
 	default:
 		out = append(out, fmt.Sprintf("An hour more with this drive is expected to bring %s–%s sectors, by the model of the surface and by how such places fared so far; "+
 			"at least %s are probably beyond this drive on this surface.",
-			thousands(low), thousands(high), thousands(max(0, roundly(float64(f.Missing)-max(f.Readable, f.HourHigh))))))
+			sector.Thousands(low), sector.Thousands(high), sector.Thousands(max(0, roundly(float64(f.Missing)-max(f.Readable, f.HourHigh))))))
 	}
 	return append(out, worstInWords(f.Bands)...)
 }

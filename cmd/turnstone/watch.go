@@ -13,6 +13,7 @@ import (
 	"strings"
 	"time"
 
+	"turnstone/device/sector"
 	"turnstone/imager"
 )
 
@@ -201,7 +202,7 @@ func whyInWords(places []imager.Place) string {
 		case k.n == 1:
 			parts = append(parts, "1 "+k.one)
 		case k.n > 1:
-			parts = append(parts, thousands(int64(k.n))+" "+k.many)
+			parts = append(parts, sector.Thousands(int64(k.n))+" "+k.many)
 		}
 	}
 	return upper(strings.Join(parts, ", ")) + ".\n"

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 
+	"turnstone/device/sector"
 	"turnstone/imager"
 	"turnstone/mapfile"
 )
@@ -109,12 +110,12 @@ func (s SettingFacts) InWords() string {
 		with = append(with, fmt.Sprintf("read retry count %d", *s.ReadRetryCount))
 	}
 	if s.SpeedKBps > 0 {
-		with = append(with, count(int64(s.SpeedKBps))+" kB/s")
+		with = append(with, sector.Thousands(int64(s.SpeedKBps))+" kB/s")
 	}
 	if len(with) == 0 {
 		with = append(with, "the drive's own")
 	}
-	return fmt.Sprintf("%s: %s of %s came", strings.Join(with, ", "), count(s.Came), some(s.Asked, "sector"))
+	return fmt.Sprintf("%s: %s of %s came", strings.Join(with, ", "), sector.Thousands(s.Came), some(s.Asked, "sector"))
 }
 
 // PassList is the passes, in one line.
@@ -156,10 +157,10 @@ func (p benchPage) PlaceTable() placeTable {
 		if n == 0 {
 			return ""
 		}
-		return count(n)
+		return sector.Thousands(n)
 	}
 	for _, x := range places {
-		row := placeRow{Where: fmt.Sprintf("%s to %s", count(int64(x.From)), count(int64(x.To)-1)), NotTried: or(x.NotTried)}
+		row := placeRow{Where: fmt.Sprintf("%s to %s", sector.Thousands(int64(x.From)), sector.Thousands(int64(x.To)-1)), NotTried: or(x.NotTried)}
 		if x.Radius {
 			t.Head = "Radius"
 			row.Where = fmt.Sprintf("%g to %g mm", x.From, x.To)

@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 
+	"turnstone/device/sector"
 	"turnstone/imager"
 )
 
@@ -146,7 +147,7 @@ func wholeOf(whole int, n int64, what string) string {
 	case whole == 1:
 		return fmt.Sprintf("1 of %s is whole", some(n, what))
 	}
-	return fmt.Sprintf("%s of %s are whole", count(int64(whole)), some(n, what))
+	return fmt.Sprintf("%s of %s are whole", sector.Thousands(int64(whole)), some(n, what))
 }
 
 func are(what string, n int64) string {
@@ -224,14 +225,14 @@ func (r *Report) rows(most int) (rows []fileRow, rest string) {
 	}
 	what := some(int64(left), "more")
 	if left > 1 {
-		what = count(int64(left)) + " more"
+		what = sector.Thousands(int64(left)) + " more"
 	}
 	switch {
 	case left == 0:
 	case broken == 0:
 		rest = fmt.Sprintf("and %s, whole", what)
 	default:
-		rest = fmt.Sprintf("and %s, of which %s not whole", what, are(count(int64(broken)), int64(broken)))
+		rest = fmt.Sprintf("and %s, of which %s not whole", what, are(sector.Thousands(int64(broken)), int64(broken)))
 	}
 	return rows, rest
 }

@@ -5,6 +5,7 @@ import (
 	"strings"
 	"time"
 
+	"turnstone/device/sector"
 	"turnstone/imager"
 )
 
@@ -19,7 +20,7 @@ func (p page) Minute(t time.Time) string { return p.minute(t) }
 
 // pages are the templates of the pages.
 var pages = template.Must(template.New("pages").Funcs(template.FuncMap{
-	"count": count, "amount": amount, "data": data, "seconds": seconds, "show": shown, "kind": discKind,
+	"count": sector.Thousands, "amount": amount, "data": data, "seconds": seconds, "show": shown, "kind": discKind,
 	"how": howInWords, "percent": percent, "some": some,
 }).ParseFS(templates, "*.html"))
 

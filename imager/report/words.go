@@ -10,23 +10,12 @@ import (
 	"turnstone/device/sector"
 )
 
-// count is a number with a comma at every third digit.
-func count(n int64) string {
-	if n < 0 {
-		return "-" + count(-n)
-	}
-	if n < 1000 {
-		return strconv.FormatInt(n, 10)
-	}
-	return count(n/1000) + fmt.Sprintf(",%03d", n%1000)
-}
-
 // some is so many of something: "1 place", "3 places".
 func some(n int64, what string) string {
 	if n == 1 {
 		return "1 " + what
 	}
-	return count(n) + " " + what + "s"
+	return sector.Thousands(n) + " " + what + "s"
 }
 
 // data is an amount of bytes.

@@ -3,12 +3,14 @@ package report
 import (
 	"testing"
 	"time"
+
+	"turnstone/device/sector"
 )
 
 // Numbers, amounts and times as people read them.
 func TestWords(t *testing.T) {
 	for _, c := range []struct{ got, want string }{
-		{count(0), "0"}, {count(999), "999"}, {count(1000), "1,000"}, {count(1234567), "1,234,567"}, {count(-1000), "-1,000"}, {count(1000005), "1,000,005"},
+		{sector.Thousands(0), "0"}, {sector.Thousands(999), "999"}, {sector.Thousands(1000), "1,000"}, {sector.Thousands(1234567), "1,234,567"}, {sector.Thousands(-1000), "-1,000"}, {sector.Thousands(1000005), "1,000,005"},
 		{data(0), "0 bytes"}, {data(1), "1 byte"}, {data(999), "999 bytes"}, {data(1000), "1 kB"}, {data(999499), "999 kB"}, {data(999500), "1.0 MB"}, {data(4_700_000_000), "4.70 GB"},
 		{percent(0, 10), "0 %"}, {percent(1, 1_000_000), "less than 0.1 %"}, {percent(999_999, 1_000_000), "more than 99.9 %"}, {percent(853, 1000), "85.3 %"}, {percent(10, 10), "100 %"}, {percent(0, 0), "0 %"},
 		{lasts(0), "0 s"}, {lasts(300 * time.Millisecond), "less than 1 s"}, {lasts(59 * time.Second), "59 s"}, {lasts(60 * time.Second), "1 min"}, {lasts(90 * time.Second), "1 min 30 s"},

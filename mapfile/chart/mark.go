@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"strings"
+
+	"turnstone/device/sector"
 )
 
 // Mark is a place on the surface that stops the reading, as somebody found it in
@@ -35,7 +37,7 @@ func costliest(all []Mark) (listed []Mark, rest string) {
 	for _, m := range all[mostListed:] {
 		costs += m.Costs
 	}
-	return all[:mostListed], fmt.Sprintf("And %d more, which together cost %s sectors.", len(all)-mostListed, thousands(costs))
+	return all[:mostListed], fmt.Sprintf("And %d more, which together cost %s sectors.", len(all)-mostListed, sector.Thousands(costs))
 }
 
 // middle is the middle of the mark, by the course's middle where it has one.
@@ -76,7 +78,7 @@ func (m Mark) inWords(v View) string {
 		}
 	}
 	if m.Costs > 0 {
-		fmt.Fprintf(&b, ", costs %s sectors", thousands(m.Costs))
+		fmt.Fprintf(&b, ", costs %s sectors", sector.Thousands(m.Costs))
 	}
 	for _, more := range []string{m.News, m.Note} {
 		if more != "" {

@@ -13,19 +13,6 @@ func fraction(t float64) float64 {
 	return 0 // t is so little below a whole number that the difference rounds to 1
 }
 
-// thousands is n with commas: "2,298,496".
-func thousands(n int64) string {
-	s := strconv.FormatInt(n, 10)
-	start := 0
-	if n < 0 {
-		start = 1
-	}
-	for i := len(s) - 3; i > start; i -= 3 {
-		s = s[:i] + "," + s[i:]
-	}
-	return s
-}
-
 // percent is a share in words that never call a part nothing or all: "12 %",
 // "0.3 %", "under 0.1 %", "over 99.9 %".
 func percent(part, whole int64) string {

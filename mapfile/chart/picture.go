@@ -202,10 +202,10 @@ func (p *Picture) standing() string {
 	}
 	missing := t.missing(p.classes)
 	if missing == 0 {
-		return fmt.Sprintf("All %s sectors are in the image.", thousands(t.Written)) + p.repaired.inWords()
+		return fmt.Sprintf("All %s sectors are in the image.", sector.Thousands(t.Written)) + p.repaired.inWords()
 	}
 	return fmt.Sprintf("Of %s sectors %s (%s) are in the image, %s are missing.",
-		thousands(t.Written), thousands(t.Written-missing), percent(t.Written-missing, t.Written), thousands(missing)) + p.repaired.inWords()
+		sector.Thousands(t.Written), sector.Thousands(t.Written-missing), percent(t.Written-missing, t.Written), sector.Thousands(missing)) + p.repaired.inWords()
 }
 
 // after is the round after which the disc is shown, in words.

@@ -3,6 +3,8 @@ package chart
 import (
 	"fmt"
 	"strings"
+
+	"turnstone/device/sector"
 )
 
 // Region is where there is most to win by a treatment: a band of radii, and a stretch of
@@ -36,7 +38,7 @@ func (r Region) Where(v View) string {
 
 // inWords says where to treat a disc of a kind, with the cautions.
 func (r Region) inWords(v View, kind string) []string {
-	most := fmt.Sprintf("There is most to win at %s: %.0f %% of what failed on this surface lies there (%s sectors).", r.Where(v), 100*r.Share, thousands(r.Sectors))
+	most := fmt.Sprintf("There is most to win at %s: %.0f %% of what failed on this surface lies there (%s sectors).", r.Where(v), 100*r.Share, sector.Thousands(r.Sectors))
 	if kind == "bd" {
 		return []string{most, neverBluRay}
 	}

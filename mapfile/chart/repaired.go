@@ -3,6 +3,7 @@ package chart
 import (
 	"fmt"
 
+	"turnstone/device/sector"
 	"turnstone/mapfile"
 )
 
@@ -39,7 +40,7 @@ func (r repaired) inWords() string {
 	case r.sectors == 1:
 		return " One of them no READ gave: it was mended from a raw reading."
 	case r.readings == 1:
-		return fmt.Sprintf(" %s of them no READ gave: they were mended from a raw reading each.", thousands(r.sectors))
+		return fmt.Sprintf(" %s of them no READ gave: they were mended from a raw reading each.", sector.Thousands(r.sectors))
 	}
-	return fmt.Sprintf(" %s of them no READ gave: they were put together from up to %d readings.", thousands(r.sectors), r.readings)
+	return fmt.Sprintf(" %s of them no READ gave: they were put together from up to %d readings.", sector.Thousands(r.sectors), r.readings)
 }

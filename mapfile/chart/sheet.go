@@ -7,6 +7,8 @@ import (
 	"strings"
 	"unicode"
 	"unicode/utf8"
+
+	"turnstone/device/sector"
 )
 
 // Sheet is one drawing of a picture, to be printed on its own: 190 mm wide, so
@@ -191,7 +193,7 @@ func (p *Picture) legend(s *scene, l layerPicture, x, y, width float64) float64 
 			continue
 		}
 		s.swatch(p.classes[c], c, x, y-3, 6, 4)
-		words := fmt.Sprintf("%s: %s", upper(p.classes[c].words), thousands(n))
+		words := fmt.Sprintf("%s: %s", upper(p.classes[c].words), sector.Thousands(n))
 		y = s.paragraph(x+8, y, width-8, small, words) + 2
 	}
 	if l.grid != nil {

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"strconv"
 	"strings"
+
+	"turnstone/device/sector"
 )
 
 // axis is the bins of a scale across a sheet.
@@ -38,7 +40,7 @@ func (a axis) ticks(y float64) {
 			if i == len(a.scale.bins) {
 				v = a.scale.bins[i-1].To
 			}
-			a.say(x, y+2.8, 1.4, middle, thousands(int64(v)))
+			a.say(x, y+2.8, 1.4, middle, sector.Thousands(int64(v)))
 		}
 	}
 	a.stroke(hair, ink, marks...)
@@ -158,14 +160,14 @@ func (a axis) work(p passStrip, fill paint, y, height float64) {
 		a.say(a.left+a.width+1, base-0.8, 1.3, start, "up to "+lasted(mostTime))
 	}
 	if mostWon > 0 {
-		a.say(a.left+a.width+1, base+2.1, 1.3, start, "up to "+thousands(mostWon))
+		a.say(a.left+a.width+1, base+2.1, 1.3, start, "up to "+sector.Thousands(mostWon))
 	}
 }
 
 // inWords is what a pass did.
 func (p passStrip) inWords() string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "Pass %d, round %d, %s: %s won", p.number, p.round, p.drive, thousands(p.won))
+	fmt.Fprintf(&b, "Pass %d, round %d, %s: %s won", p.number, p.round, p.drive, sector.Thousands(p.won))
 	if p.seconds > 0 {
 		b.WriteString(" in " + lasted(p.seconds))
 	}
@@ -173,7 +175,7 @@ func (p passStrip) inWords() string {
 	case p.failedReads == 1:
 		b.WriteString(", 1 failed read")
 	case p.failedReads > 1:
-		b.WriteString(", " + thousands(p.failedReads) + " failed reads")
+		b.WriteString(", " + sector.Thousands(p.failedReads) + " failed reads")
 	}
 	return b.String()
 }

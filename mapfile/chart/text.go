@@ -6,6 +6,8 @@ import (
 	"io"
 	"strings"
 	"unicode/utf8"
+
+	"turnstone/device/sector"
 )
 
 // Style is how a terminal can show a picture.
@@ -160,7 +162,7 @@ func (t *text) legend(p *Picture, l layerPicture) {
 		if n == 0 {
 			continue
 		}
-		words := fmt.Sprintf("%s: %s", upper(p.classes[c].words), thousands(n))
+		words := fmt.Sprintf("%s: %s", upper(p.classes[c].words), sector.Thousands(n))
 		sample := t.inks.of(p.classes[c], c, 1)
 		lead := strings.Repeat(sample.sign, 3)
 		switch p.classes[c].kind {

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"strings"
+
+	"turnstone/device/sector"
 )
 
 // mostTextPasses is how many passes a terminal shows one by one.
@@ -21,7 +23,7 @@ func (t *text) work(p *Picture) {
 		decimal(p.scale.bins[0].From, 0), decimal(p.scale.bins[len(p.scale.bins)-1].To, 0)))
 	earlier, count, latest := lumped(p.passes, mostTextPasses)
 	if earlier != nil {
-		t.strip(fmt.Sprintf("The first %d passes: %s won in %s", count, thousands(earlier.won), lasted(earlier.seconds)), *earlier, &p.scale)
+		t.strip(fmt.Sprintf("The first %d passes: %s won in %s", count, sector.Thousands(earlier.won), lasted(earlier.seconds)), *earlier, &p.scale)
 	}
 	for _, s := range latest {
 		t.strip(s.inWords(), s, &p.scale)
@@ -39,7 +41,7 @@ func (t *text) work(p *Picture) {
 	t.gap()
 	last := p.progress()[len(p.passes)]
 	t.say(fmt.Sprintf("Good over time: %s of %s sectors (%s) after %s of work.",
-		thousands(last.good), thousands(p.written), percent(last.good, p.written), lasted(last.seconds)))
+		sector.Thousands(last.good), sector.Thousands(p.written), percent(last.good, p.written), lasted(last.seconds)))
 }
 
 // strip writes a pass: what it did, then its time and its wins along the scale.
@@ -87,7 +89,7 @@ func (t *text) brought(b brought, ink drawn) {
 		t.say(b.words + ": not read yet.")
 		return
 	}
-	words := fmt.Sprintf("%s: %s of %s (%s)", b.words, thousands(b.won), thousands(b.of), percent(b.won, b.of))
+	words := fmt.Sprintf("%s: %s of %s (%s)", b.words, sector.Thousands(b.won), sector.Thousands(b.of), percent(b.won, b.of))
 	if b.seconds > 0 {
 		words += ", " + lasted(b.seconds)
 	}

@@ -3,6 +3,8 @@ package chart
 import (
 	"fmt"
 	"math"
+
+	"turnstone/device/sector"
 )
 
 // Room on the sheet of what the passes brought.
@@ -34,7 +36,7 @@ func (p *Picture) drawWork(s *scene, title string) {
 		y += laneStep
 	}
 	if earlier != nil {
-		lane(fmt.Sprintf("The first %d passes: %s won in %s", count, thousands(earlier.won), lasted(earlier.seconds)), *earlier, paint{base: mix(blue, paper, 0.25)})
+		lane(fmt.Sprintf("The first %d passes: %s won in %s", count, sector.Thousands(earlier.won), lasted(earlier.seconds)), *earlier, paint{base: mix(blue, paper, 0.25)})
 	}
 	for _, t := range latest {
 		lane(t.inWords(), t, paints[t.round])
@@ -70,7 +72,7 @@ func (p *Picture) drawBars(s *scene, y float64, title string, all []brought, pai
 		all = all[left:]
 	}
 	for _, b := range all {
-		words := fmt.Sprintf("%s: %s of %s (%s)", b.words, thousands(b.won), thousands(b.of), percent(b.won, b.of))
+		words := fmt.Sprintf("%s: %s of %s (%s)", b.words, sector.Thousands(b.won), sector.Thousands(b.of), percent(b.won, b.of))
 		switch {
 		case b.passes == 0:
 			words = b.words + ": not read yet"
@@ -112,7 +114,7 @@ func (p *Picture) drawProgress(s *scene, y float64) float64 {
 	var lines, rounds [][]point
 	for n := int64(1); n <= p.written; n *= 10 {
 		lines = append(lines, []point{{left, level(n)}, {left + width, level(n)}})
-		s.say(left-1.5, level(n)+0.6, 1.4, end, thousands(n))
+		s.say(left-1.5, level(n)+0.6, 1.4, end, sector.Thousands(n))
 	}
 	s.say(left-1.5, base+0.6, 1.4, end, "none")
 	s.stroke(hair, faint, lines...)
@@ -138,7 +140,7 @@ func (p *Picture) drawProgress(s *scene, y float64) float64 {
 	s.stroke(hair, ink, []point{{left, top}, {left, base}, {left + width, base}})
 	s.say(left, base+3, 1.4, middle, "0")
 	s.say(left+width, base+3, 1.4, middle, lasted(last.seconds))
-	s.say(left+width+2, level(p.written-last.good)+0.7, small, start, thousands(max(0, p.written-last.good))+" left")
+	s.say(left+width+2, level(p.written-last.good)+0.7, small, start, sector.Thousands(max(0, p.written-last.good))+" left")
 	return base + 6
 }
 
