@@ -192,7 +192,7 @@ func TestAgainstFoes(t *testing.T) {
 
 // TestAgainstWorstFoes: the same on larger discs, of those that it was farthest behind on.
 func TestAgainstWorstFoes(t *testing.T) {
-	sizes := map[string]int64{"every second block bad": 12_000, "one half dead": 40_000}
+	sizes := map[string]int64{"every second block bad": 8_000, "one half dead": 40_000}
 	for _, x := range foes {
 		if n := sizes[x.name]; n > 0 {
 			t.Run(x.name, func(t *testing.T) {

@@ -2,19 +2,19 @@ package plan
 
 import "math"
 
-// standing is what is left by the good blocks a second that it brings: what there is to
-// gain, and the seconds that takes, of all that brings less than half of an octave's end.
+// standing is what is open, by the good blocks a second that it brings: how many blocks
+// are expected of all that brings less, and the seconds that all of it takes, in sums by
+// half octaves.
 //
 // It says what it costs to pass something over, or to leave a place: whoever does that
-// moves there once more. With a price that falls while the reading goes on, and what
-// brings v good blocks a second put off to when that is the price,
+// moves there once more. The price falls while the reading goes on, and what brings v a
+// second is put off to when that is the price. Till then all that brings more is read
+// sooner by the time that was saved; but all that brings less comes later by the move:
 //
-//	put off       v · seconds of all that brings between v and the price, earlier
-//	come back     all that brings less than v comes later by the move
+//	a second of moving  =  blocks expected below v ÷ seconds from v up to the price
 //
-// so a second more of moving is worth gain(below v) / seconds(v to the price) blocks of
-// now: nothing where dead blocks are put off to the end of a pass, all of the price where
-// everything is as good as the rest, and nothing is won by choosing.
+// That is nothing where dead blocks are put off to the end of a pass, and all of the
+// price where everything is as good as the rest and nothing is won by choosing.
 type standing struct{ gain, cost [standings + 1]float64 }
 
 const (
