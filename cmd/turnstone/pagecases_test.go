@@ -43,10 +43,13 @@ func TestTwoJobsOnThePage(t *testing.T) {
 			t.Errorf("UserOf(%s) = %v, %v; want the server", dir, user, err)
 		}
 	}
-	w.shows("#jobs", "The pass is over")
+	w.press("Job 2")
+	w.press("Stop")
+	w.shows("#now", "Stopped")
+	w.press("All jobs")
 	w.await(`[...document.querySelectorAll('#drives li')].some((e) => !e.innerText.includes('It reads.'))`)
 
-	// Drive B is done first: it can wait for the case that drive A reads.
+	// Drive B has nothing to do now: it can wait for the case that drive A reads.
 	w.press("Job 1")
 	w.press("Then Simulated drive B")
 	w.shows("#part-line", "Another drive waits until this pass is over")
