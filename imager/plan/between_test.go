@@ -8,7 +8,6 @@ import (
 	"turnstone/device"
 	"turnstone/device/sim/ruler"
 	"turnstone/device/sim/simtest"
-	"turnstone/imager/plan"
 )
 
 // onward is a pass that is cut off after some time, and then one to the end: what was
@@ -50,18 +49,9 @@ func TestBetween(t *testing.T) {
 			job := ruler.Job{Disc: d, Name: "planned", Order: func(rt ruler.Task) ruler.Order {
 				o = &onward{cut: cut}
 				o.task = func(toTheEnd bool) *planned {
-					task := h.task(rt)
+					task := h.rest(rt)
 					task.ToTheEnd = toTheEnd
-					for _, p := range h.passes {
-						for _, r := range p.Runs {
-							if r.Result.Came() {
-								task.Good.Add(r.Range)
-							}
-						}
-					}
-					p := &planned{plan: plan.New(task), past: &plan.Past{Round: rt.Round, Drive: rt.Drive}, deciles: &h.deciles, block: 16}
-					h.passes = append(h.passes, p.past)
-					return p
+					return h.begin(task)
 				}
 				o.Order = o.task(false)
 				return o

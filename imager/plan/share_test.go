@@ -86,21 +86,10 @@ func sharesOf(t *testing.T, name string) (all []*said) {
 	}
 	h := &history{}
 	job := ruler.Job{Disc: d, Name: "planned", Order: func(rt ruler.Task) ruler.Order {
-		p := &planned{plan: plan.New(h.task(rt)), past: &plan.Past{Round: rt.Round, Drive: rt.Drive}, deciles: &h.deciles, block: int64(rt.Info.BlockSectors)}
-		h.passes = append(h.passes, p.past)
+		p := h.begin(h.task(rt))
 		return &teller{planned: p, parts: parts, all: &all, work: plan.Work{Later: rt.Round > 0},
 			moments: []time.Duration{20 * time.Second, time.Minute, 3 * time.Minute, 10 * time.Minute, 30 * time.Minute, 90 * time.Minute},
-			task: func() plan.Task {
-				task := h.task(rt)
-				for _, p := range h.passes {
-					for _, r := range p.Runs {
-						if r.Result.Came() {
-							task.Good.Add(r.Range)
-						}
-					}
-				}
-				return task
-			}}
+			task:    func() plan.Task { return h.rest(rt) }}
 	}}
 	if _, err := job.Run(t.Context()); err != nil {
 		t.Fatal(err)

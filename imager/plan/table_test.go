@@ -40,9 +40,7 @@ type history struct {
 
 func (h *history) order(s *sim.Scenario) func(ruler.Task) ruler.Order {
 	return func(t ruler.Task) ruler.Order {
-		o := &planned{plan: plan.New(h.task(t)), past: &plan.Past{Round: t.Round, Drive: t.Drive}, deciles: &h.deciles, block: int64(t.Info.BlockSectors)}
-		h.passes = append(h.passes, o.past)
-		return o
+		return h.begin(h.task(t))
 	}
 }
 
@@ -59,6 +57,26 @@ func (h *history) task(t ruler.Task) plan.Task {
 		task.History = append(task.History, *p)
 	}
 	return task
+}
+
+// rest is the task of a pass that begins in the middle of one: what came of it is good.
+func (h *history) rest(t ruler.Task) plan.Task {
+	task := h.task(t)
+	for _, p := range h.passes {
+		for _, r := range p.Runs {
+			if r.Result.Came() {
+				task.Good.Add(r.Range)
+			}
+		}
+	}
+	return task
+}
+
+// begin is a pass of a task, kept for the ones after it.
+func (h *history) begin(task plan.Task) *planned {
+	p := &planned{plan: plan.New(task), past: &plan.Past{Round: task.Round, Drive: task.Drive}, deciles: &h.deciles, block: task.Disc.Block}
+	h.passes = append(h.passes, p.past)
+	return p
 }
 
 func (o *planned) Next() (ruler.Request, bool) {

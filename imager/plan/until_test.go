@@ -58,18 +58,9 @@ func surveyed(t *testing.T, name string) (said plan.Lasts, took time.Duration) {
 	h := &history{}
 	job := ruler.Job{Disc: d, Name: "planned", Order: func(rt ruler.Task) ruler.Order {
 		one := func(survey int64) *planned {
-			task := h.task(rt)
+			task := h.rest(rt)
 			task.Survey = survey
-			for _, p := range h.passes {
-				for _, r := range p.Runs {
-					if r.Result.Came() {
-						task.Good.Add(r.Range)
-					}
-				}
-			}
-			p := &planned{plan: plan.New(task), past: &plan.Past{Round: rt.Round, Drive: rt.Drive}, deciles: &h.deciles, block: int64(rt.Info.BlockSectors)}
-			h.passes = append(h.passes, p.past)
-			return p
+			return h.begin(task)
 		}
 		if o != nil {
 			return one(0)
