@@ -38,21 +38,24 @@ func treatedRounds(m *mapfile.Map) (all []treatedRound) {
 			}
 		}
 		x := treatedRound{missing: missing}
-		read, won := false, int64(0)
+		again := false // a drive read that had read before
 		var here []int
 		for ; number < len(m.Passes()) && m.Passes()[number].Round == round; number++ {
-			p := m.Passes()[number]
-			won += m.Won(number)
-			if p.Drive >= 0 && known[p.Drive] {
-				read = true
-				x.won += m.Won(number)
+			won, drive := m.Won(number), m.Passes()[number].Drive
+			missing -= won
+			if drive < 0 { // merged
+				continue
 			}
-			here = append(here, p.Drive)
+			here = append(here, drive)
+			if known[drive] {
+				again = true
+				x.won += won
+			}
 		}
 		for _, d := range here {
 			known[d] = true
 		}
-		if missing -= won; polished && read {
+		if polished && again {
 			all = append(all, x)
 		}
 		polished = polished && len(here) == 0

@@ -11,7 +11,7 @@ import (
 
 // treatedCase is the map of an invented disc of a million sectors, of which each round
 // leaves so many missing; the first round is round 0. A pass by drive 1 is one of a drive
-// that had not read before.
+// that had not read before, one by drive -1 of none: a merge.
 type treatedCase []struct {
 	treatments []string
 	left       []int64 // after each pass; none: the round was not read
@@ -77,6 +77,7 @@ func TestTreatedRounds(t *testing.T) {
 		"sanded: dull":                 {rows{{left: []int64{5000}}, {treatments: []string{"polish fine", "sand 2000"}, left: []int64{5000}}}, nil},
 		"sanded, polished, then read":  {rows{{left: []int64{5000}}, {treatments: []string{"sand 2000"}}, {treatments: []string{"polish fine"}, left: []int64{500}}}, []treatedRound{{5000, 4500}}},
 		"polished, not read, cleaned":  {rows{{left: []int64{5000}}, {treatments: []string{"polish fine"}}, {treatments: []string{"clean"}, left: []int64{500}}}, []treatedRound{{5000, 4500}}},
+		"polished, merged into, read":  {rows{{left: []int64{5000}}, {treatments: []string{"polish fine"}, left: []int64{5000}, drive: []int{-1}}, {treatments: []string{"clean"}, left: []int64{500}}}, []treatedRound{{5000, 4500}}},
 		"by a new drive alone":         {rows{{left: []int64{5000}}, {treatments: []string{"polish fine"}, left: []int64{500}, drive: []int{1}}}, nil},
 		"by the old, then a new drive": {rows{{left: []int64{5000}}, {treatments: []string{"polish fine"}, left: []int64{4000, 1000}, drive: []int{0, 1}}}, []treatedRound{{5000, 1000}}},
 		"twice": {rows{{left: []int64{5000}}, {treatments: []string{"polish fine"}, left: []int64{4000}}, {treatments: []string{"polish fine"}, left: []int64{1000}}},
