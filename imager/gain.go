@@ -103,7 +103,7 @@ func (g Gain) inWords() string {
 	if g.Rounds > 1 {
 		rounds = fmt.Sprintf("%d rounds", g.Rounds)
 	}
-	return fmt.Sprintf("Another treatment: %s–%s expected, a guess from %s.", sector.Thousands(twoFigures(g.Low)), sector.Thousands(twoFigures(g.High)), rounds)
+	return fmt.Sprintf("Another treatment: %s–%s expected, a guess from %s.", sector.Thousands(sector.About(float64(g.Low))), sector.Thousands(sector.About(float64(g.High))), rounds)
 }
 
 // fruitless tells whether the last treatment won so little that more of it is for
@@ -116,13 +116,4 @@ func fruitless(m *mapfile.Map) (last treatedRound, ok bool) {
 	}
 	last = all[len(all)-1]
 	return last, float64(last.won) < little*float64(last.missing)
-}
-
-// twoFigures rounds a number as a guess deserves.
-func twoFigures(n int64) int64 {
-	unit := int64(1)
-	for n/unit >= 100 {
-		unit *= 10
-	}
-	return (n + unit/2) / unit * unit
 }

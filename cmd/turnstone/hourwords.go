@@ -101,20 +101,11 @@ func unaskedDocs(files *imager.Files) []unaskedDoc {
 
 // roundDown and roundUp are to two figures.
 func roundDown(x float64) int64 {
-	u := twoFigures(x)
+	u := sector.SecondFigure(x)
 	return int64(x) / u * u
 }
 
 func roundUp(x float64) int64 {
-	u := twoFigures(x)
+	u := sector.SecondFigure(x)
 	return (int64(math.Ceil(x)) + u - 1) / u * u
-}
-
-// twoFigures is the unit of the second figure of x.
-func twoFigures(x float64) int64 {
-	u := int64(1)
-	for x >= 100 {
-		x, u = x/10, u*10
-	}
-	return u
 }

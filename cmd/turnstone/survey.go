@@ -136,7 +136,7 @@ func forecastInWords(m *mapfile.Map) []string {
 		out = append(out, "Of what is missing next to nothing is expected from this drive on this surface.")
 	} else {
 		much := "nearly all"
-		if n := roundly(f.Readable); n < f.Missing {
+		if n := sector.About(f.Readable); n < f.Missing {
 			much = "about " + sector.Thousands(n)
 		}
 		text := fmt.Sprintf("Of the %s missing sectors %s are expected to come from this drive on this surface", sector.Thousands(f.Missing), much)
@@ -166,13 +166,13 @@ func hourInWords(m *mapfile.Map) []string {
 		return nil
 	}
 	var out []string
-	switch low, high := roundly(f.HourLow), roundly(f.HourHigh); {
+	switch low, high := sector.About(f.HourLow), sector.About(f.HourHigh); {
 	case high == 0:
 		out = append(out, "An hour more with this drive is expected to bring nothing.")
 	default:
 		out = append(out, fmt.Sprintf("An hour more with this drive is expected to bring %s–%s sectors, by the model of the surface and by how such places fared so far; "+
 			"at least %s are probably beyond this drive on this surface.",
-			sector.Thousands(low), sector.Thousands(high), sector.Thousands(max(0, roundly(float64(f.Missing)-max(f.Readable, f.HourHigh))))))
+			sector.Thousands(low), sector.Thousands(high), sector.Thousands(max(0, sector.About(float64(f.Missing)-max(f.Readable, f.HourHigh))))))
 	}
 	return append(out, worstInWords(f.Bands)...)
 }
@@ -200,13 +200,4 @@ func worstInWords(all []imager.ForecastBand) []string {
 		return nil
 	}
 	return []string{"The surface needs work most at " + joinWords(bands, "and") + " from the middle."}
-}
-
-// roundly is a number with two figures, as an estimate deserves.
-func roundly(x float64) int64 {
-	if x < 100 {
-		return int64(x + 0.5)
-	}
-	unit := math.Pow(10, math.Floor(math.Log10(x))-1)
-	return int64(math.Round(x/unit) * unit)
 }

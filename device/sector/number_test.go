@@ -15,3 +15,17 @@ func TestThousands(t *testing.T) {
 		}
 	}
 }
+
+func TestAbout(t *testing.T) {
+	for _, c := range []struct {
+		x          float64
+		want, unit int64
+	}{
+		{0, 0, 1}, {.5, 1, 1}, {99.4, 99, 1}, {99.6, 100, 1}, {100, 100, 10}, {104, 100, 10}, {105, 110, 10},
+		{994, 990, 10}, {995, 1000, 10}, {1000, 1000, 100}, {2_298_496, 2_300_000, 100_000},
+	} {
+		if got, unit := About(c.x), SecondFigure(c.x); got != c.want || unit != c.unit {
+			t.Errorf("About(%g), SecondFigure = %d, %d; want %d, %d", c.x, got, unit, c.want, c.unit)
+		}
+	}
+}
