@@ -49,7 +49,7 @@ func ForecastOf(m *mapfile.Map) (f Forecast, ok bool) {
 	}
 	f.HourLow, f.HourHigh = model.Between(time.Hour)
 	if lastEnded(m, task.Drive) == HowLittleLeft { // the pass that learnt it knew more of the drive than its records tell
-		f.HourLow, f.HourHigh = 0, min(f.HourHigh, plan.LeastHour)
+		f.HourLow, f.HourHigh = 0, min(f.HourHigh, plan.LittleAnHour)
 	}
 	f.Bands = bandsOf(model, shape, sector.LBA(max(1, d.BlockSectors)))
 	return f, true

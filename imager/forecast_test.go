@@ -68,4 +68,16 @@ func TestForecastFindsTheRing(t *testing.T) {
 	if w := f.Until; w.Soonest <= 0 || w.Latest <= w.Soonest || w.OneByOne <= w.Latest {
 		t.Errorf("nine tenths within %v; want times, one after the other", w)
 	}
+	if f.HourHigh <= 360 {
+		t.Errorf("an hour brings %.0f to %.0f; want more than after a pass that has left little", f.HourLow, f.HourHigh)
+	}
+
+	// The same by a pass that ended since little was left: an hour of it brings no more than
+	// the sector in ten seconds for which it would have gone on.
+	if err := m.SetPass(n, mapfile.Pass{Settings: []mapfile.Settings{{}}, How: HowLittleLeft}); err != nil {
+		t.Fatal(err)
+	}
+	if f, ok := ForecastOf(m); !ok || f.HourLow != 0 || f.HourHigh != 360 {
+		t.Errorf("after a pass that has left little an hour brings %.0f to %.0f, %v; want 0 to 360", f.HourLow, f.HourHigh, ok)
+	}
 }

@@ -328,6 +328,7 @@ func (f *field) expect() {
 	}
 }
 
+// mean is that of the cells of a ring.
 func (a *cells) mean() float64 {
 	sum := float32(0)
 	for _, v := range a {

@@ -54,6 +54,9 @@ func (s *byPlace) heard() bool {
 	return false
 }
 
+// full is the time of a block of a ring at full speed.
+func (s *byPlace) full(ring int) float64 { return s.price.block(s.zones[ring/zoneRings].band) }
+
 // refresh works period and estimate out anew.
 func (s *byPlace) refresh() {
 	f := s.field

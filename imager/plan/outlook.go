@@ -106,7 +106,7 @@ func (p *Plan) prizes(chanceOf func(loss float64) float64) (all []prize) {
 		}
 		x := w.look(int64(b))
 		chance := chanceOf(-math.Log(x.chance))
-		all = append(all, prize{chance, s.price.block(s.zones[min(w.ring/zoneRings, len(s.zones)-1)].band), (1 - chance) * x.cost})
+		all = append(all, prize{chance, s.full(w.ring), (1 - chance) * x.cost})
 	}
 	slices.SortFunc(all, func(a, b prize) int { return cmp.Compare(b.chance*(a.full+a.fails), a.chance*(b.full+b.fails)) })
 	return all

@@ -120,7 +120,7 @@ func (s *byPlace) prospects(block int64, done Work) ([]*hopes, queue) {
 			continue
 		}
 		x := w.look(int64(b))
-		full := s.price.block(s.zones[min(w.ring/zoneRings, len(s.zones)-1)].band)
+		full := s.full(w.ring)
 		h := hopes{chance: x.chance, full: full, worth: noWorth, wrong: wrongUnseen + (wrong-wrongUnseen)*seen[w.ring]}
 		h.cost = full + (1-h.chance)*max(x.cost, failure)
 		if rate := h.chance / h.cost; rate > 0 {
@@ -220,13 +220,7 @@ func (h *hoped) doubt() float64 { return outOfStep*math.Sqrt(h.spread) + h.wrong
 func (f *field) seenNear() []float64 {
 	upTo := make([]float64, len(f.rings)) // what was seen in the rings before each
 	for i := range f.seen {
-		sum := 0.0
-		for _, v := range f.seen[i] {
-			sum += float64(v)
-		}
-		if i+1 < len(upTo) {
-			upTo[i+1] = upTo[i] + sum/bins
-		}
+		upTo[i+1] = upTo[i] + f.seen[i].mean()
 	}
 	near := make([]float64, len(f.rings))
 	l := &levels[0]

@@ -193,7 +193,7 @@ func (s *byPlace) countSure() {
 		x := w.look(int64(b))
 		chance := x.chance
 		s.hoped += chance
-		s.standing.add(chance, s.price.block(s.zones[w.ring/zoneRings].band)+(1-chance)*x.cost)
+		s.standing.add(chance, s.full(w.ring)+(1-chance)*x.cost)
 		if chance > 1-sureLoss {
 			s.sure++
 		}

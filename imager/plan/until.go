@@ -24,8 +24,8 @@ const (
 	manyMarks = .3
 )
 
-// Until is how long it lasts until nine tenths have come, by what is known of the surface. All are 0 where
-// nothing is expected, or the geometry is not known.
+// Until is how long it lasts until nine tenths have come, by what is known of the surface.
+// All are 0 where nothing is expected, or the geometry is not known.
 func (p *Plan) Until() Lasts {
 	all, left := p.prizes(byModel), 0.0
 	for _, x := range all {
@@ -46,6 +46,6 @@ func (p *Plan) Until() Lasts {
 	return Lasts{after(fewMarks), after(manyMarks), after(1)}
 }
 
-// LeastHour is the sectors that an hour brings of what a pass that ended by itself has left,
-// at the most: by what it expected when it did.
-const LeastHour = leastYield * 3600
+// LittleAnHour is the sectors that an hour brings, at the most, of what a pass has left that
+// ended by itself since little was left: by what it expected when it did.
+const LittleAnHour = leastYield * 3600
