@@ -100,18 +100,15 @@ func Advise(m *mapfile.Map) []Advice {
 // sanding: what is at stake, what it should win, and where to begin.
 func resurfacing(m *mapfile.Map, s Status) (out []Advice) {
 	stake := fmt.Sprintf("Sectors in the image are safe whatever you do to the disc; at stake are %s missing.", sector.Thousands(s.Missing()))
-	gain, known := gainOf(m, s.Missing())
-	band, where := "24-48 mm", ""
+	polishing, sanding, where := "polish fine, 90 s", "sand 3000, 2 min, 24-48 mm", ""
 	if r, ok := worstRing(m, shapeOf(m.Disc())); ok {
-		band = bandAbout(r.Inner, r.Outer)
+		band := bandAbout(r.Inner, r.Outer)
+		polishing, sanding = "polish fine, 90 s, "+band, "sand 3000, 2 min, "+band
 		where = fmt.Sprintf(" Begin with %.0f–%.0f mm: %.0f %% of what failed lies there.", r.Inner, r.Outer, 100*r.Share)
 	}
-	polish := Advice{What: "Polish it, and read again after each polish.", Do: fmt.Sprintf("turnstone round CASE \"polish fine, 90 s, %s\"", band),
+	polish := Advice{What: "Polish it, and read again after each polish.", Do: fmt.Sprintf("turnstone round CASE %q", polishing),
 		Why: stake + where + " It takes less off than sanding, but can't be undone."}
-	if where == "" {
-		polish.Do = "turnstone round CASE \"polish fine, 90 s\""
-	}
-	if known {
+	if gain, ok := gainOf(m, s.Missing()); ok {
 		polish.Gain = &gain
 		polish.Why = stake + " " + gain.inWords() + where + " Polishing takes less off than sanding, but can't be undone."
 	}
@@ -122,7 +119,7 @@ func resurfacing(m *mapfile.Map, s Status) (out []Advice) {
 	}
 	return append(out, polish, Advice{What: "Sand scratches that a fingernail feels, wet, then polish.",
 		Why: "Sanding takes most off and can't be undone; a sanded disc reads only once it is polished again.",
-		Do:  fmt.Sprintf("turnstone round CASE \"sand 3000, 2 min, %s\"", band)})
+		Do:  fmt.Sprintf("turnstone round CASE %q", sanding)})
 }
 
 // leastBand is how wide a band a pad or a block of abrasive covers at the least, in mm

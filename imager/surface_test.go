@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -157,7 +158,8 @@ func TestChartOfSurface(t *testing.T) {
 	}
 }
 
-// TestGlance: the place with most to win by radius alone is that of the model's marks.
+// TestGlance: the place with most to win by radius alone is that of the model's marks. Who
+// polishes is advised to begin there, with a band that hands can treat.
 func TestGlance(t *testing.T) {
 	nominal, err := spiral.Nominal("dvd", true, 480_000)
 	if err != nil {
@@ -188,6 +190,12 @@ func TestGlance(t *testing.T) {
 	_, sentences, err := Glance(m)
 	if err != nil || len(sentences) != 1 || !strings.Contains(sentences[0], "in the ring from 28 to 29 mm: 100 %") {
 		t.Errorf("Glance = %q, %v; want the ring from 28 to 29 mm", sentences, err)
+	}
+	advised := slices.ContainsFunc(Advise(m), func(a Advice) bool {
+		return a.Do == `turnstone round CASE "polish fine, 90 s, 24-32 mm"` && strings.Contains(a.Why, " Begin with 28–29 mm: 100 % of what failed lies there.")
+	})
+	if !advised {
+		t.Errorf("Advise = %+v; want a polish that begins with 28 to 29 mm, of a band of 8", Advise(m))
 	}
 }
 
