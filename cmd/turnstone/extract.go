@@ -18,14 +18,16 @@ var extractCommand = command{
 	args:    "CASE DIR [NAME…]",
 	summary: "write the files out",
 	about: `
-Writes the disc's files into the folder DIR, which must be absent or empty: those that are
-named as with want, else those that are wanted, and all where everything is. Each gets its name once it is there in full. A damaged file has zeros
-where bytes are missing, and beside it a list of these, NAME.missing.txt; --damaged skip
-leaves such files out, and --damaged cut writes films so that players open them: without
-what can't be shown, and a disc's recordings that lie in one file each by itself. Names that could do harm, or that differ in nothing but case, are
-changed, and links are not made: both are listed. Where directories are missing, what is
-found by content is written into a folder of its own. Exit code 3 says that a file is
-damaged, 5 that one is disputed or that the image is not as it came.`,
+Writes the disc's files into the folder DIR, which must be absent or empty: those that
+are named as with want, else those that are wanted, and all where everything is. Each
+gets its name once it is there in full. A damaged file has zeros where bytes are
+missing, and beside it a list of these, NAME.missing.txt; --damaged skip leaves such
+files out, and --damaged cut writes films so that players open them: without what can't
+be shown, and a disc's recordings that lie in one file each by itself. Names that could
+do harm, or that differ in nothing but case, are changed, and links are not made: both
+are listed. Where directories are missing, what is found by content is written into a
+folder of its own. Exit code 3 says that a file is damaged, 5 that one is disputed or
+that the image is not as it came.`,
 	example: "turnstone extract anna-wedding wedding-films 'VTS_*.VOB'",
 	setup:   setupExtract,
 }

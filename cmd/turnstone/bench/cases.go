@@ -179,7 +179,7 @@ func (s *shelf) fresh(name string) (string, error) {
 }
 
 // snapshotOf is what a case's status.json says; not ok where there is none. What lies
-// beside a CD's image is not in that: it is looked up.
+// beside a CD's image is looked up: a merge and a proof change it between checkpoints.
 func snapshotOf(dir string) (st imager.Status, ok bool) {
 	b, err := os.ReadFile(filepath.Join(dir, "status.json"))
 	if err != nil || json.Unmarshal(b, &st) != nil || len(st.Rounds) == 0 {
