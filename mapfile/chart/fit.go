@@ -41,8 +41,8 @@ const (
 	mostRadiusOff = 3.0  // mm; the eye, a ruler and a nominal track
 	mostClockOff  = 0.07 // turns beyond the ends of a mark: 50 minutes of the clock, 25°
 	radiusOff     = 0.7  // mm, as a standard deviation: a ruler tells it
-	alongOff      = 2.5  // mm along the circle, as well: 4° at 34 mm
-	wideOff       = 0.1  // of a mark's width, as well
+	alongOff      = 1.0  // mm along the circle, as well, beside the steps in which it was told
+	wideOff       = 0.05 // of a mark's width, as well
 	loose         = 0.15 // of places lie anywhere on their mark: it may be two that have grown into one
 	strange       = 12.0 // cost of a place whose mark is not among those found, ...
 	strangeOf     = 4    // of which one in so many may be
@@ -246,29 +246,34 @@ func (f *fitter) pairs(side Side, turn float64, by []float64, place, mark int) b
 	return true
 }
 
-// along is how far a place that is told of a mark's middle may be off along the circle,
-// in mm, as a standard deviation: the middle of a wide mark is less sure.
-func (m *numbered) along(radius float64) float64 {
-	return math.Hypot(alongOff, wideOff*m.wide*2*math.Pi*radius)
+// eye is how far a place may be off along the circle, in mm, as a standard deviation:
+// the eye's error, and that of a number rounded to some step.
+func (p Place) eye() float64 {
+	return math.Hypot(alongOff, p.Step/math.Sqrt(12)*2*math.Pi*p.Radius)
+}
+
+// along is the same for a place that is told of a mark's middle: that of a wide mark is
+// less sure.
+func (m *numbered) along(s Place) float64 {
+	return math.Hypot(s.eye(), wideOff*m.wide*2*math.Pi*s.Radius)
 }
 
 // middle and anywhere are how likely a place is by its distance from a mark along the
 // circle, in turns: since its middle was told, or any place on it. A place right at the
 // middle of a narrow one has 1.
-func (m *numbered) likely(radius, da float64) (middle, anywhere float64) {
-	const whole = alongOff * 2.5066282746310002 // √2π
-	mm := 2 * math.Pi * radius
-	along := m.along(radius)
+func (m *numbered) likely(s Place, da float64) (middle, anywhere float64) {
+	mm, eye, along := 2*math.Pi*s.Radius, s.eye(), m.along(s)
+	whole := eye * math.Sqrt(2*math.Pi)
 	z := da * mm / along
-	beyond := max(0, math.Abs(da)-m.wide/2) * mm / alongOff
-	return (1 - loose) * alongOff / along * math.Exp(-z*z/2),
+	beyond := max(0, math.Abs(da)-m.wide/2) * mm / eye
+	return (1 - loose) * eye / along * math.Exp(-z*z/2),
 		loose * whole / (whole + m.wide*mm) * math.Exp(-beyond*beyond/2)
 }
 
 // off is how unlikely a place is of a mark, as the logarithm that counts twice.
 func (m *numbered) off(s Place, da float64) float64 {
 	dr := m.at.Radius - s.Radius
-	middle, anywhere := m.likely(s.Radius, da)
+	middle, anywhere := m.likely(s, da)
 	return dr*dr/(radiusOff*radiusOff) - 2*math.Log(middle+anywhere) + m.rare
 }
 
@@ -295,7 +300,7 @@ func (f *fitter) fit(side Side, turn float64, by []float64) Fit {
 		}
 		m := &f.found[f.pair[i]]
 		da := f.left(&o, i)
-		middle, anywhere := m.likely(s.Radius, da)
+		middle, anywhere := m.likely(s, da)
 		dr, along := m.at.Radius-s.Radius, 2*math.Pi*s.Radius*da
 		sum += dr*dr + along*along*middle/(middle+anywhere)
 		n++
@@ -339,8 +344,8 @@ func (f *fitter) step(o *Fit) (most float64) {
 		}
 		m := &f.found[f.pair[i]]
 		da := f.left(o, i)
-		middle, anywhere := m.likely(s.Radius, da)
-		w := math.Sqrt(middle/(middle+anywhere+1e-300)) * 2 * math.Pi * s.Radius / m.along(s.Radius)
+		middle, anywhere := m.likely(s, da)
+		w := math.Sqrt(middle/(middle+anywhere+1e-300)) * 2 * math.Pi * s.Radius / m.along(s)
 		row[0], row[n] = w, -w*da
 		for k, way := range m.ways {
 			row[1+k] = w * way

@@ -147,7 +147,7 @@ func (p *Picture) markDocuments(marks []Mark) []markDocument {
 	for _, m := range marks {
 		at := m.middle()
 		md := markDocument{m.Kind, number(m.Inner), number(m.Outer), number(m.From), number(m.To), nil, m.Costs, m.News, m.Note,
-			Place{at.Radius, p.view.onPaper(at.Angle)}.String()}
+			Place{Radius: at.Radius, Clock: p.view.onPaper(at.Angle)}.String()}
 		for _, q := range m.Line {
 			md.Line = append(md.Line, [2]float64{number(q.Radius), number(q.Angle)})
 		}

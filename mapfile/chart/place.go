@@ -3,6 +3,7 @@ package chart
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 )
@@ -12,6 +13,24 @@ import (
 type Place struct {
 	Radius float64 // mm from the middle of the disc
 	Clock  float64 // turns, clockwise from 12 o'clock, from 0 up to and not including 1
+	Step   float64 // turns from one such place to the next as it was told, by half hours or by degrees; 0: exactly
+}
+
+// The steps in which people tell an angle, in turns, the coarsest first. An hour is told
+// by who would have said half past, too.
+var (
+	clockSteps  = [...]float64{1. / 24, 1. / 48, 1. / 144, 1. / 720} // 30, 15, 5 and one minute
+	degreeSteps = [...]float64{1. / 72, 1. / 360}
+)
+
+// stepOf is the coarsest of some steps that an angle is told in.
+func stepOf(turns float64, steps []float64) float64 {
+	for _, s := range steps {
+		if math.Abs(math.Remainder(turns, s)) < 1e-9 {
+			return s
+		}
+	}
+	return 0
 }
 
 // ParsePlace reads a place as people write it: "34 mm 4 o'clock", "34mm 4:30",
@@ -27,23 +46,23 @@ func ParsePlace(s string) (Place, error) {
 	if !(holeRadius <= mm && mm <= Usual/2) {
 		return Place{}, fmt.Errorf("place %q: no disc has a place %s mm from its middle; say %g to %g", s, strings.TrimSpace(radius), holeRadius, Usual/2)
 	}
-	turns, err := parseClock(strings.Trim(rest, " ,"))
+	turns, step, err := parseClock(strings.Trim(rest, " ,"))
 	if err != nil {
 		return Place{}, fmt.Errorf("place %q: %w", s, err)
 	}
-	return Place{mm, turns}, nil
+	return Place{mm, turns, step}, nil
 }
 
 // parseClock reads "4", "4:30", "4.5", each with or without "o'clock" or "h"
-// behind it, or "135 deg".
-func parseClock(s string) (turns float64, err error) {
+// behind it, or "135 deg", and in what steps that is told.
+func parseClock(s string) (turns, step float64, err error) {
 	for _, unit := range []string{"degrees", "deg", "°"} {
 		if d, ok := strings.CutSuffix(s, unit); ok {
 			v, err := strconv.ParseFloat(strings.TrimSpace(d), 64)
 			if err != nil || !(0 <= v && v <= 360) {
-				return 0, fmt.Errorf("%q is not an angle from 0 to 360 degrees", s)
+				return 0, 0, fmt.Errorf("%q is not an angle from 0 to 360 degrees", s)
 			}
-			return fraction(v / 360), nil
+			return fraction(v / 360), stepOf(v/360, degreeSteps[:]), nil
 		}
 	}
 	text := s
@@ -64,14 +83,17 @@ func parseClock(s string) (turns float64, err error) {
 		h += float64(m) / 60
 	}
 	if err != nil || !(0 <= h && h < 13) {
-		return 0, fmt.Errorf("%q is not a time on a clock's face, such as 4 o'clock or 4:30", s)
+		return 0, 0, fmt.Errorf("%q is not a time on a clock's face, such as 4 o'clock or 4:30", s)
 	}
-	return fraction(h / 12), nil
+	return fraction(h / 12), stepOf(h/12, clockSteps[:]), nil
 }
 
 // String is the place as ParsePlace reads it, to a tenth of a mm and a minute of
-// the clock.
+// the clock; a degree where it was told in degrees.
 func (p Place) String() string {
+	if slices.Contains(degreeSteps[:], p.Step) {
+		return decimal(p.Radius, 1) + " mm " + decimal(360*p.Clock, 0) + " deg"
+	}
 	return decimal(p.Radius, 1) + " mm " + clock(p.Clock)
 }
 

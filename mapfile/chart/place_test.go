@@ -11,20 +11,24 @@ import (
 
 func TestParsePlace(t *testing.T) {
 	for in, want := range map[string]Place{
-		"34 mm 4 o'clock":   {34, 4.0 / 12},
-		"34mm 4":            {34, 4.0 / 12},
-		"34.5 mm, 4:30":     {34.5, 4.5 / 12},
-		" 24 MM 12 O'Clock": {24, 0},
-		"58 mm 0 h":         {58, 0},
-		"40 mm 1.5 h":       {40, 1.5 / 12},
-		"40 mm 135 deg":     {40, 135.0 / 360},
-		"40 mm 360°":        {40, 0},
-		"40 mm 12:30":       {40, 0.5 / 12},
-		"40 mm 11:59":       {40, 719.0 / 720},
+		"34 mm 4 o'clock":   {34, 4.0 / 12, 1.0 / 24},
+		"34mm 4":            {34, 4.0 / 12, 1.0 / 24},
+		"34.5 mm, 4:30":     {34.5, 4.5 / 12, 1.0 / 24},
+		" 24 MM 12 O'Clock": {24, 0, 1.0 / 24},
+		"58 mm 0 h":         {58, 0, 1.0 / 24},
+		"40 mm 1.5 h":       {40, 1.5 / 12, 1.0 / 24},
+		"40 mm 2:45":        {40, 2.75 / 12, 1.0 / 48},
+		"40 mm 2:35":        {40, 31.0 / 144, 1.0 / 144},
+		"40 mm 135 deg":     {40, 135.0 / 360, 1.0 / 72},
+		"40 mm 133°":        {40, 133.0 / 360, 1.0 / 360},
+		"40 mm 133.5 deg":   {40, 133.5 / 360, 0},
+		"40 mm 360°":        {40, 0, 1.0 / 72},
+		"40 mm 12:30":       {40, 0.5 / 12, 1.0 / 24},
+		"40 mm 11:59":       {40, 719.0 / 720, 1.0 / 720},
 	} {
 		got, err := ParsePlace(in)
-		if err != nil || math.Abs(got.Radius-want.Radius) > 1e-9 || math.Abs(got.Clock-want.Clock) > 1e-9 {
-			t.Errorf("ParsePlace(%q) = %v, %v; want %v", in, got, err, want)
+		if err != nil || math.Abs(got.Radius-want.Radius) > 1e-9 || math.Abs(got.Clock-want.Clock) > 1e-9 || got.Step != want.Step {
+			t.Errorf("ParsePlace(%q) = %+v, %v; want %+v", in, got, err, want)
 		}
 	}
 	for _, in := range []string{"", "34", "34 mm", "4 o'clock", "34 cm 4", "3 mm 4", "61 mm 4", "34 mm 13", "34 mm 4:60",
@@ -86,6 +90,15 @@ func spots(at ...float64) []Mark {
 	return all
 }
 
+// spotted are places told exactly, in mm and turns.
+func spotted(at ...float64) []Place {
+	var all []Place
+	for i := 0; i < len(at); i += 2 {
+		all = append(all, Place{Radius: at[i], Clock: at[i+1]})
+	}
+	return all
+}
+
 func TestFitTurn(t *testing.T) {
 	rng := rand.New(rand.NewPCG(9, 10))
 	undecided := 0
@@ -98,7 +111,7 @@ func TestFitTurn(t *testing.T) {
 		side, turn := Side(rng.IntN(2)), rng.Float64()
 		var seen []Place
 		for _, i := range rng.Perm(8)[:3] { // as the eye may see it: to half a millimetre and some degrees
-			seen = append(seen, Place{at[2*i] + rng.Float64() - 0.5, fraction(side.onPaper(at[2*i+1], turn) + 0.02*rng.Float64() - 0.01)})
+			seen = append(seen, Place{Radius: at[2*i] + rng.Float64() - 0.5, Clock: fraction(side.onPaper(at[2*i+1], turn) + 0.02*rng.Float64() - 0.01), Step: 1. / 50})
 		}
 		f, err := FitTurn(seen, bothSides, marks)
 		var u Undecided
@@ -159,7 +172,7 @@ func leastCost(seen []Place, marks []Mark) float64 {
 func TestFitTurnInDoubt(t *testing.T) {
 	marks := spots(30, 0.1, 40, 0.6, 50, 0.25)
 	see := func(i int) Place {
-		return Place{marks[i].middle().Radius, Reading.onPaper(marks[i].middle().Angle, 0.3)}
+		return Place{Radius: marks[i].middle().Radius, Clock: Reading.onPaper(marks[i].middle().Angle, 0.3)}
 	}
 	_, err := FitTurn([]Place{see(0), see(1)}, bothSides, marks)
 	var u Undecided
@@ -183,8 +196,8 @@ func TestFitTurnErrors(t *testing.T) {
 		seen []Place
 		want error
 	}{
-		{nil, ErrFewPlaces}, {[]Place{{30, 0}}, ErrFewPlaces},
-		{[]Place{{30, 0}, {45, 0.5}}, ErrNoFit}, {[]Place{{30, 0}, {30, 0.5}}, ErrNoFit}, {[]Place{{30, 0}, {40.5, 0}}, ErrNoFit},
+		{nil, ErrFewPlaces}, {spotted(30, 0), ErrFewPlaces},
+		{spotted(30, 0, 45, 0.5), ErrNoFit}, {spotted(30, 0, 30, 0.5), ErrNoFit}, {spotted(30, 0, 40.5, 0), ErrNoFit},
 	} {
 		if f, err := FitTurn(c.seen, bothSides, marks); !errors.Is(err, c.want) {
 			t.Errorf("FitTurn(%v) = %+v, %v; want %v", c.seen, f, err, c.want)
@@ -195,7 +208,7 @@ func TestFitTurnErrors(t *testing.T) {
 // A fit makes the picture that the user sees: the mark lies there on paper.
 func TestFitMakesTheView(t *testing.T) {
 	marks := spots(30, 0.1, 42, 0.37, 50, 0.8)
-	seen := []Place{{30, 0.2}, {42, fraction(0.2 - 0.27)}, {50, fraction(0.2 - 0.7)}} // mirrored
+	seen := spotted(30, 0.2, 42, fraction(0.2-0.27), 50, fraction(0.2-0.7)) // mirrored
 	f, err := FitTurn(seen, bothSides, marks)
 	if err != nil || f.Side != Label {
 		t.Fatalf("FitTurn = %+v, %v; want the label side", f, err)
@@ -233,7 +246,7 @@ func TestFitSways(t *testing.T) {
 		}
 		var seen []Place
 		for _, i := range [3]int{0, 3, 6} {
-			seen = append(seen, Place{at[2*i] + .3*rng.NormFloat64(), fraction(paper(i) + .004*rng.NormFloat64())})
+			seen = append(seen, Place{Radius: at[2*i] + .3*rng.NormFloat64(), Clock: fraction(paper(i) + .004*rng.NormFloat64()), Step: 1. / 72})
 		}
 		f, err := FitTurn(seen, bothSides, marks, ways...)
 		if errors.As(err, new(Undecided)) {
@@ -263,7 +276,7 @@ func TestFitSways(t *testing.T) {
 // map, and which one was left out is said. Of three none may.
 func TestFitLeavesOut(t *testing.T) {
 	marks := spots(26, 0.1, 34, 0.37, 43, 0.55, 55, 0.8)
-	see := func(radius, angle float64) Place { return Place{radius, Reading.onPaper(angle, 0.3)} }
+	see := func(radius, angle float64) Place { return Place{Radius: radius, Clock: Reading.onPaper(angle, 0.3)} }
 	seen := []Place{see(26, 0.1), see(30, 0.9), see(43, 0.55), see(55, 0.8)}
 	f, err := FitTurn(seen, bothSides, marks)
 	if err != nil || f.Side != Reading || math.Abs(f.Turn-108) > .5 {
@@ -281,7 +294,7 @@ func TestFitLeavesOut(t *testing.T) {
 func TestFitFromOneSide(t *testing.T) {
 	marks := spots(30, 0.1, 40, 0.6, 50, 0.25)
 	for _, side := range bothSides { // two places straight across, which fit from both
-		seen := []Place{{30, Reading.onPaper(0.1, 0.3)}, {40, Reading.onPaper(0.6, 0.3)}}
+		seen := spotted(30, Reading.onPaper(0.1, 0.3), 40, Reading.onPaper(0.6, 0.3))
 		f, err := FitTurn(seen, []Side{side}, marks)
 		if err != nil || f.Side != side {
 			t.Errorf("FitTurn from the %v = %+v, %v; want that side", side, f, err)
@@ -293,9 +306,31 @@ func TestFitFromOneSide(t *testing.T) {
 // middle of both, turns the map less than one told of a mark's middle.
 func TestFitInGrownMark(t *testing.T) {
 	marks := append(spots(26, 0.1, 43, 0.55, 55, 0.8), Mark{Kind: "arc", Inner: 34.9, Outer: 35.1, From: 0.2, To: 0.7})
-	see := func(radius, angle float64) Place { return Place{radius, Reading.onPaper(angle, 0.3)} }
+	see := func(radius, angle float64) Place { return Place{Radius: radius, Clock: Reading.onPaper(angle, 0.3)} }
 	f, err := FitTurn([]Place{see(26, 0.1), see(43, 0.55), see(55, 0.8), see(35, 0.33)}, bothSides, marks)
 	if err != nil || math.Abs(f.Turn-108) > 1.5 || f.Pairs[3] != 3 {
 		t.Errorf("FitTurn = %+v, %v; want 108° and the place on the arc", f, err)
+	}
+}
+
+// TestFitByHowPlacesAreTold: what is told by the hour turns the map less than what is told
+// in degrees.
+func TestFitByHowPlacesAreTold(t *testing.T) {
+	marks := spots(26, 0.1, 34, 0.37, 43, 0.55, 55, 0.8)
+	seen := spotted(26, 0.4, 34, 0.67, 43, 0.85, 55, 0.1+3./360) // the last one 3° off
+	turn := func(step float64) float64 {
+		for i := range seen {
+			seen[i].Step = 1. / 360
+		}
+		seen[3].Step = step
+		f, err := FitTurn(seen, []Side{Reading}, marks)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return f.Turn
+	}
+	byHour, exactly := turn(1./24), turn(1./360)
+	if math.Abs(byHour-108) > .4 || exactly-108 < 2*(byHour-108) {
+		t.Errorf("the map is turned by %.2f° with one place told by the hour, %.2f° with it told in degrees; want 108° about, and the first one nearer", byHour, exactly)
 	}
 }

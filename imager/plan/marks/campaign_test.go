@@ -26,6 +26,7 @@ const (
 	angleOff   = 3.0       // degrees
 	placeRoomR = 0.5       // mm around a mark found, within which a simulated one may be what it is ...
 	placeRoomA = 8.0       // ... and degrees
+	toldStep   = 1. / 360  // turns: a place is told to a degree
 	held       = 50. / 360 // turns by which who looks at the disc holds it turned
 )
 
@@ -136,8 +137,9 @@ func (w *world) measure(round int) score {
 
 // look tells where some of the marks that are due lie, as a person does who looks at the
 // reading side of the disc, held turned by 50 degrees: three from the innermost to the
-// outermost, and one more as long as that leaves a doubt, each to half a mm and to five
-// minutes of the clock; and looks where all come to lie by that.
+// outermost, and one more as long as that leaves a doubt, each to half a mm and to a
+// degree, as a printed map under the disc tells them; and looks where all come to lie by
+// that.
 func (w *world) look(s *score, d *marks.Disc, f marks.Found, round int, due []chart.Polar) {
 	if len(due) < 2 {
 		return
@@ -160,7 +162,7 @@ func (w *world) look(s *score, d *marks.Disc, f marks.Found, round int, due []ch
 			clock := due[k].Angle + held
 			clock -= math.Floor(clock)
 			told = append(told, k)
-			places = append(places, chart.Place{Radius: math.Round(2*due[k].Radius) / 2, Clock: math.Mod(math.Round(144*clock)/144, 1)})
+			places = append(places, chart.Place{Radius: math.Round(2*due[k].Radius) / 2, Clock: math.Mod(math.Round(clock/toldStep)*toldStep, 1), Step: toldStep})
 		}
 		fit, err = chart.FitTurn(places, []chart.Side{chart.Reading}, visible,
 			func(mm float64) float64 { return d.Sway(0, 0, mm) }, func(mm float64) float64 { return d.Sway(0, 1, mm) })
