@@ -21,10 +21,11 @@ import (
 // Where all of the disc is wanted, films come before other files, and menus, backups
 // and what no file holds come last; but first of each what comes easily, for the inside
 // of one scratch takes longer than all that is whole. So each is left when the drive
-// brings less than a pace, and goes on when the others have been left at that pace:
+// brings, and its plan expects, less than a pace, and goes on when the others have been
+// left at that pace:
 //
-//	structures … ──> films ──> files ──> the rest ┐ 200 sectors a second
-//	                   ▲ ───────────────────────── ┘ 20, 2, and until little is left
+//	structures … ──> films ──> files ──> the rest ┐ 1000 sectors a second
+//	                   ▲ ───────────────────────── ┘ 100, 10, and until little is left
 //	                                        └──> all
 //
 // A part that goes on has the plan that it had, since that knows what failed with few
@@ -197,8 +198,16 @@ func (k *course) task(skip sector.Set) (task plan.Task, ok bool, err error) {
 	return task, !restricted || !only.Empty(), nil
 }
 
-// leaves tells whether the part that runs is to be left, though its plan is not done.
-func (k *course) leaves() bool { return k.pace.slow }
+// leaves tells whether the part that runs is to be left, though its plan is not done: where
+// the drive was slow of late, and the plan expects no better. One lost track may take ten
+// seconds, and looks ahead of the reading find the places that are read fast next.
+func (k *course) leaves(order *plan.Plan) bool {
+	if !k.pace.slow {
+		return false
+	}
+	yield, looking := order.Yield()
+	return !looking && yield < k.pace.least
+}
 
 // mostLooks bounds how often files are looked up in a pass: each time a level of
 // directories more is known, of which a disc has a handful.
@@ -263,7 +272,7 @@ func (k *course) endOf(order *plan.Plan) plan.End {
 // partOver goes over to the next part, or ends the pass. Nothing is in hand.
 func (p *pass) partOver(ctx context.Context) {
 	p.partDone = false
-	if p.course.leaves() {
+	if p.course.leaves(p.plan) {
 		p.course.paused[p.course.runs.of] = p.plan
 	} else if p.course.runs.of == shareStructures {
 		p.repair(ctx, &p.course.asked)

@@ -76,12 +76,13 @@ func (k *course) turnsOf(v *volume.Volume) turns {
 
 // paces is the good sectors a second under which a part of a pass is left, time by time:
 // a clean place brings thousands, one among marks hundreds to tens, the inside of a mark
-// less than one. 0: until its plan is done.
-var paces = []float64{200, 20, 2, 0}
+// less than one. A drive that is slower than the first leaves all parts at once, and goes
+// on by the next. 0: until its plan is done.
+var paces = []float64{1000, 100, 10, 0}
 
 // paceSectors is over how many sectors, that there should be, a drive's pace is taken: so
 // many that one failed read is no reason to leave.
-const paceSectors = 600
+const paceSectors = 3000
 
 // pace is what a drive brought of late.
 type pace struct {

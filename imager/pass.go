@@ -129,7 +129,7 @@ func (p *pass) look(ctx context.Context) {
 // ask keeps the drive's queue full.
 func (p *pass) ask(ctx context.Context) {
 	for len(p.asked) < p.info.Depth {
-		if p.course.leaves() {
+		if p.course.leaves(p.plan) {
 			p.partDone = len(p.asked) == 0
 			return
 		}

@@ -61,6 +61,17 @@ func (p *Plan) Outlook(within time.Duration) (sectors, deviation float64) {
 	return sectors, deviation
 }
 
+// Yield is the good sectors a second that the plan expects of what it asks for now; 0 where
+// the geometry is not known. Looking tells that it looks ahead of the reading for sure
+// places, which brings little by itself.
+func (p *Plan) Yield() (sectors float64, looking bool) {
+	if p.place == nil {
+		return 0, false
+	}
+	c := &p.place.soundings
+	return p.place.worth * float64(p.disc.Block), c.begun && !c.over && c.at >= 0
+}
+
 // calibrated is how far the model's chances are from what comes: no more than that in
 // each tenth of them, on the scenarios.
 const calibrated = .1

@@ -92,6 +92,40 @@ func TestSoundings(t *testing.T) {
 	}
 }
 
+// TestYield: what the plan says that it expects a second is about what a clean disc then
+// brings, falls on a worn one, and is said to be of looks while these are taken.
+func TestYield(t *testing.T) {
+	const full = 16 / .003 // sectors a second, by the drive
+	task := scarTask(30_000)
+	task.ToTheEnd = true
+	d := &patches{legs: legsOf(&task.Disc), from: 8_000, to: 22_000}
+	p := New(task)
+	most, last, looks := 0.0, 0.0, 0
+	for {
+		q, step := p.Next()
+		if step != Ask {
+			break
+		}
+		yield, looking := p.Yield()
+		if looking {
+			looks++
+		} else {
+			if q.Why == whySound {
+				t.Fatalf("Yield while %v is looked at = %.0f, false; want true", q.Range, yield)
+			}
+			most, last = max(most, yield), yield
+		}
+		p.Note(d.answer(q))
+	}
+	if most < full/2 || most > 2*full || last > full/10 || looks == 0 {
+		t.Errorf("Yield = %.0f sectors a second at most, %.1f at last, with %d looks; want %.0f about, next to nothing, and looks", most, last, looks, full)
+	}
+	task.Disc.Kind = ""
+	if yield, looking := New(task).Yield(); yield != 0 || looking {
+		t.Errorf("Yield without a geometry = %v, %v; want 0, false", yield, looking)
+	}
+}
+
 // TestLooksByHalves: where a half of a disc is dead, a few looks find its end.
 func TestLooksByHalves(t *testing.T) {
 	const blocks, dead, enough = 60_000, 30_000, 9 // of some 25 rings to look into
