@@ -42,9 +42,12 @@
 // READ(10) of whole error-correction blocks, as many as the host takes in one command (of
 // the 60 sectors that USB takes 48). Only a drive that finds a READ too long (5/24/00) is
 // asked for half, and half again, from then on. A request to a child is several of them,
-// 768 KiB, for the way to the child and back costs as much as a READ on a slow machine;
+// 2.25 MiB, for the way to the child and back costs as much as a READ on a slow machine;
 // each is judged by itself, and what the first have brought is kept whatever becomes of
-// the next (package child). Of a READ's sectors those are good that came
+// the next (package child). Only one READ is sent at a time, so that at damage nothing is
+// sent too early; between two of a request lie 5 µs, and a second one that waits in the
+// kernel already, sent by another thread or through the sg node's write and read, was
+// measured to bring nothing. Of a READ's sectors those are good that came
 //
 //	with status GOOD, or with a recovered error (which makes all of them weak), or
 //	before the address that the drive names as failing, when it names one within the

@@ -233,7 +233,7 @@ func TestLargest(t *testing.T) {
 			t.Errorf("largest(%d sectors, %d) = %d, %d; want %d, %d", test.limit, test.block, piece, request, test.piece, test.request)
 		}
 	}
-	for read, want := range map[int]int{48: 384, 60: 360, 32: 384, 128: 384, 16: 384, 500: 500} {
+	for read, want := range map[int]int{48: 1152, 60: 1140, 32: 1152, 128: 1152, 16: 1152, 500: 1000, 1500: 1500} {
 		if got := several(read); got != want {
 			t.Errorf("several(%d) = %d; want %d", read, got, want)
 		}
