@@ -38,6 +38,10 @@ const (
 	rigBadFirst = 20_000
 )
 
+// rigFailing is a request of 24 READs. The eleventh of them, of 48 sectors, comes upon the
+// failing block behind 16 good sectors; what it does not ask for is asked by none.
+var rigFailing = sector.Span(rigBadFirst-10*48-16, 24*48)
+
 // TestRig builds this test binary static, boots the guest with it, and holds the
 // drive's own log against what was to be asked.
 func TestRig(t *testing.T) {
@@ -142,7 +146,7 @@ func serveGuest(ctx context.Context, usbdrive, host, other string) {
 // failing block, one the place of the stall.
 func checkRigLog(t *testing.T, log string) {
 	t.Helper()
-	failing, stalled := 0, 0
+	failing, behind, stalled := 0, 0, 0
 	var speeds []uint16 // of SET CD SPEED
 	for line := range strings.Lines(log) {
 		var ms, first, n int64
@@ -157,9 +161,15 @@ func checkRigLog(t *testing.T, log string) {
 		if r.Overlaps(sector.Span(rigBadFirst, 16)) {
 			failing++
 		}
+		if r.Overlaps(sector.Range{First: rigBadFirst + 32, End: rigFailing.End}) {
+			behind++
+		}
 		if r.Contains(22000) {
 			stalled++
 		}
+	}
+	if behind != 0 {
+		t.Errorf("the drive was asked %d times for what lies behind a failing READ; want never", behind)
 	}
 	if failing != 1 || stalled != 1 {
 		t.Errorf("the drive was asked %d times for the failing block and %d times for the sector at which it stalled; want once each", failing, stalled)
@@ -252,9 +262,9 @@ func TestInGuest(t *testing.T) {
 		}
 	})
 	t.Run("failing", func(t *testing.T) {
-		a := one(sector.Span(rigBadFirst-16, 48))
-		if e := a.Err; a.Good() != 16 || e == nil || e.Class != device.Medium || e.At != rigBadFirst {
-			t.Errorf("answer = %d good, %v; want 16, medium error at %d", a.Good(), a.Err, rigBadFirst)
+		a := one(rigFailing)
+		if e := a.Err; a.Good() != 496 || e == nil || e.Class != device.Medium || e.At != rigBadFirst {
+			t.Errorf("answer = %d good, %v; want 496, medium error at %d", a.Good(), a.Err, rigBadFirst)
 		}
 		if a := one(sector.Span(20992, 48)); a.Err != nil || len(a.Weak) == 0 {
 			t.Errorf("answer = weak %v, %v; want weak, nil", a.Weak, a.Err)
