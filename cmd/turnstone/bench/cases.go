@@ -12,6 +12,7 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"unicode/utf8"
 
 	"turnstone/imager"
 )
@@ -161,14 +162,20 @@ func (s *shelf) next() string {
 // errName is returned for a name that no new case can have.
 var errName = errors.New("a job's name is up to 60 letters, digits, spaces, dots and dashes, and begins with a letter or digit")
 
-var plainName = regexp.MustCompile(`^[\p{L}\p{N}][\p{L}\p{N} ._-]{0,59}$`)
+// plainName is what a new case's name is made of. How long it may be is counted apart:
+// sixty times all the world's letters make a program that takes each start of this one
+// some milliseconds.
+var plainName = regexp.MustCompile(`^[\p{L}\p{N}][\p{L}\p{N} ._-]*$`)
+
+// longestName is in letters.
+const longestName = 60
 
 // fresh is the folder of a new case of a name.
 func (s *shelf) fresh(name string) (string, error) {
 	if name == "" {
 		name = s.next()
 	}
-	if !plainName.MatchString(name) || name != strings.TrimSpace(name) {
+	if !plainName.MatchString(name) || utf8.RuneCountInString(name) > longestName || name != strings.TrimSpace(name) {
 		return "", errName
 	}
 	dir := filepath.Join(s.made, name)

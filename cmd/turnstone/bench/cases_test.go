@@ -87,7 +87,7 @@ func TestNewCasesStayInTheirFolder(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, name := range []string{"", "job-1", "Anna's", "Zoë 2.0", "a"} {
+	for _, name := range []string{"", "job-1", "Anna's", "Zoë 2.0", "a", strings.Repeat("ё", longestName)} {
 		dir, err := s.fresh(name)
 		if name == "Anna's" {
 			if err == nil {
@@ -99,7 +99,7 @@ func TestNewCasesStayInTheirFolder(t *testing.T) {
 			t.Errorf("fresh(%q) = %s, %v; want a folder in %s", name, dir, err, jobs)
 		}
 	}
-	for _, name := range []string{"..", ".", "../x", "/etc", "a/b", `a\b`, ".hidden", "-rf", " a", "a ", "a\x00b", "a\nb", strings.Repeat("a", 61), "<b>", "$(id)"} {
+	for _, name := range []string{"..", ".", "../x", "/etc", "a/b", `a\b`, ".hidden", "-rf", " a", "a ", "a\x00b", "a\nb", strings.Repeat("a", 61), strings.Repeat("ё", longestName+1), "a\xff", "<b>", "$(id)"} {
 		if dir, err := s.fresh(name); err == nil {
 			t.Errorf("fresh(%q) = %s; want an error", name, dir)
 		}
