@@ -19,7 +19,7 @@ func (r *Report) Bench(w io.Writer) error {
 	if err != nil {
 		return err
 	}
-	return pages.ExecuteTemplate(w, "bench.html", benchPage{page{r}, drawings})
+	return pages().ExecuteTemplate(w, "bench.html", benchPage{page{r}, drawings})
 }
 
 // How much of a list the page has; the document has all.

@@ -21,7 +21,7 @@ func (r *Report) Customer(w io.Writer) error {
 	if p.Pictures, p.Keys, err = r.beforeAndAfter(); err != nil {
 		return err
 	}
-	return pages.ExecuteTemplate(w, "customer.html", p)
+	return pages().ExecuteTemplate(w, "customer.html", p)
 }
 
 // customerPage is what the page shows, in the order of the page.

@@ -3,6 +3,7 @@ package report
 import (
 	"html/template"
 	"strings"
+	"sync"
 	"time"
 
 	"turnstone/device/sector"
@@ -18,11 +19,13 @@ func (p page) Moment(t time.Time) string { return p.moment(t) }
 // Minute is a time for tables.
 func (p page) Minute(t time.Time) string { return p.minute(t) }
 
-// pages are the templates of the pages.
-var pages = template.Must(template.New("pages").Funcs(template.FuncMap{
-	"count": sector.Thousands, "amount": amount, "data": data, "seconds": seconds, "show": shown, "kind": discKind,
-	"how": howInWords, "percent": percent, "some": some,
-}).ParseFS(templates, "*.html"))
+// pages are the templates of the pages, which take a millisecond to parse.
+var pages = sync.OnceValue(func() *template.Template {
+	return template.Must(template.New("pages").Funcs(template.FuncMap{
+		"count": sector.Thousands, "amount": amount, "data": data, "seconds": seconds, "show": shown, "kind": discKind,
+		"how": howInWords, "percent": percent, "some": some,
+	}).ParseFS(templates, "*.html"))
+})
 
 // discKind is a kind of disc in words.
 func discKind(kind string) string {
