@@ -51,7 +51,8 @@ func calibrate(l leg, seen [][]uint8) calibrated {
 	if countFailed(seen) < leastFailed {
 		return calibrated{leg: l, drift: .5}
 	}
-	s, ok := l.roughly(seen)
+	var spare spare
+	s, ok := l.roughly(seen, &spare)
 	if !ok {
 		return calibrated{leg: l, drift: .5}
 	}
@@ -59,7 +60,7 @@ func calibrate(l leg, seen [][]uint8) calibrated {
 	var votes [groups]stretch
 	for _, f := range finer {
 		var at stretch
-		at, votes = l.vote(seen, f)
+		at, votes = l.vote(seen, f, &spare)
 		l = l.stretched(at)
 	}
 	return calibrated{l, true, l.drift(seen, votes), axes(votes)}
@@ -67,13 +68,18 @@ func calibrate(l leg, seen [][]uint8) calibrated {
 
 // vote is the stretch for which most windows are, and by how much others would be those
 // without a group of windows each.
-func (l *leg) vote(seen [][]uint8, f fine) (at stretch, without [groups]stretch) {
+func (l *leg) vote(seen [][]uint8, f fine, spare *spare) (at stretch, without [groups]stretch) {
 	var rounds []*pieces
 	half := int(math.Round(f.reach / f.step))
 	for _, one := range seen {
-		rounds = append(rounds, l.pieces(one, fineTurns/joint).joined(joint/2, f.step, half))
+		short := l.pieces(one, fineTurns/joint, spare)
+		rounds = append(rounds, short.joined(joint/2, f.step, half, spare))
+		spare.give(short)
 	}
 	ws, _ := l.windows(rounds, true)
+	for _, p := range rounds {
+		spare.give(p)
+	}
 	reach := f.reach * 2 / 3
 	b := bounds{-reach, reach, -reach, reach}
 	whole := newPlane(b, f.step)
@@ -109,10 +115,12 @@ func countFailed(seen [][]uint8) int {
 }
 
 // roughly is the stretch that stands out in growing windows; not ok where none does.
-func (l *leg) roughly(seen [][]uint8) (at stretch, ok bool) {
+func (l *leg) roughly(seen [][]uint8, spare *spare) (at stretch, ok bool) {
 	var rounds []*pieces
 	for _, one := range seen {
-		rounds = append(rounds, l.pieces(one, 1).joined(joint, finestStep, int(widest/finestStep)))
+		single := l.pieces(one, 1, spare)
+		rounds = append(rounds, single.joined(joint, finestStep, int(widest/finestStep), spare))
+		spare.give(single)
 	}
 	area := bounds{leastU, mostU, -mostV, mostV}
 	var before *plane
@@ -121,10 +129,14 @@ func (l *leg) roughly(seen [][]uint8) (at stretch, ok bool) {
 		var halfway []*pieces
 		for i, p := range rounds {
 			step, half := p.step/joint, p.half*joint
-			rounds[i] = p.joined(joint, step, half)
-			halfway = append(halfway, rounds[i].joined(joint/2, step/2, half*2))
+			rounds[i] = p.joined(joint, step, half, spare)
+			spare.give(p)
+			halfway = append(halfway, rounds[i].joined(joint/2, step/2, half*2, spare))
 		}
 		ws, n := l.windows(halfway, false)
+		for _, p := range halfway {
+			spare.give(p)
+		}
 		if n == 0 {
 			break
 		}

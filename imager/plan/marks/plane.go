@@ -1,6 +1,9 @@
 package marks
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // plane is what windows say of stretches: of those that change the turns by a share u
 // where a leg begins and by v where it ends, both in even steps.
@@ -36,6 +39,8 @@ func (p *plane) hear(l *leg, ws []window) {
 	// As many neighbours as make both sums the same work.
 	work := float64(p.us*p.vs) * float64(len(ws)) / (2*lean + 1) / float64(2*half+1)
 	size := max(1, int(math.Sqrt(work)))
+	ats, skews := make([]float64, p.vs), make([]float64, p.vs) // what each v adds, for one u as for another
+	var sums []float64
 	for first := 0; first < len(ws); first += size {
 		group := ws[first:min(first+size, len(ws))]
 		low, high := weight(&group[0]), weight(&group[len(group)-1])
@@ -43,7 +48,9 @@ func (p *plane) hear(l *leg, ws []window) {
 		// Lean, v − u, in steps that move no window by more than one of its own.
 		coarse := 1 / max(math.Abs(high-low), 1/(2*lean+1))
 		leans := int(lean/coarse+.5) + 1 // to either side
-		sums := make([]float64, (2*leans+1)*(2*half+1))
+		n := (2*leans + 1) * (2*half + 1)
+		sums = slices.Grow(sums[:0], n)[:n]
+		clear(sums)
 		for i := range group {
 			w := &group[i]
 			for k := -leans; k <= leans; k++ {
@@ -65,14 +72,18 @@ func (p *plane) hear(l *leg, ws []window) {
 				}
 			}
 		}
+		for j := range p.vs {
+			ats[j], skews[j] = mid*float64(j), float64(j)/coarse
+		}
 		for i := range p.us {
 			u := p.u/p.step + float64(i)
 			at := u + mid*(p.v/p.step-u) + float64(half) + .5
 			skew := (p.v/p.step-u)/coarse + float64(leans) + .5
 			out := p.say[i*p.vs : (i+1)*p.vs]
+			ats, skews := ats[:len(out)], skews[:len(out)]
 			for j := range out {
-				d := min(max(0, int(at+mid*float64(j))), 2*half)
-				k := min(max(0, int(skew+float64(j)/coarse)), 2*leans)
+				d := min(max(0, int(at+ats[j])), 2*half)
+				k := min(max(0, int(skew+skews[j])), 2*leans)
 				out[j] += sums[k*(2*half+1)+d]
 			}
 		}

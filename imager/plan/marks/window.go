@@ -1,6 +1,9 @@
 package marks
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // window is a stretch of the track in which blocks failed and others came. In it a
 // mark keeps to its angle, so what came and what failed has a period of one turn. Its
@@ -24,8 +27,8 @@ var harmonics = [...]float64{1, .6, .4, .3}
 // then the imaginary one.
 type waves [2 * len(harmonics)]float32
 
-// add adds others, each turned by the angle of each harmonic. Nearly all the time goes
-// here, so that the terms stand one by one.
+// add adds others, each turned by the angle of each harmonic; put does so to none. Nearly
+// all the time goes here, so that the terms stand one by one.
 func add(to []waves, others []waves, at []int, turned []waves) {
 	turned, at = turned[:len(to)], at[:len(to)]
 	for i := range to {
@@ -38,6 +41,21 @@ func add(to []waves, others []waves, at []int, turned []waves) {
 		w[4], w[5] = w[4]+re*cos-im*sin, w[5]+re*sin+im*cos
 		re, im, cos, sin = a[6], a[7], t[6], t[7]
 		w[6], w[7] = w[6]+re*cos-im*sin, w[7]+re*sin+im*cos
+	}
+}
+
+func put(to []waves, others []waves, at []int, turned []waves) {
+	turned, at = turned[:len(to)], at[:len(to)]
+	for i := range to {
+		w, a, t := &to[i], &others[at[i]], &turned[i]
+		re, im, cos, sin := a[0], a[1], t[0], t[1]
+		w[0], w[1] = re*cos-im*sin, re*sin+im*cos
+		re, im, cos, sin = a[2], a[3], t[2], t[3]
+		w[2], w[3] = re*cos-im*sin, re*sin+im*cos
+		re, im, cos, sin = a[4], a[5], t[4], t[5]
+		w[4], w[5] = re*cos-im*sin, re*sin+im*cos
+		re, im, cos, sin = a[6], a[7], t[6], t[7]
+		w[6], w[7] = re*cos-im*sin, re*sin+im*cos
 	}
 }
 
@@ -56,7 +74,7 @@ type pieces struct {
 	apart float64 // turns from one to the next
 	step  float64 // of shares
 	half  int     // steps to either side
-	sums  []waves // by piece, then share
+	sums  []waves // by piece, then share; anything where a piece's spread is 0
 	tally []tally
 }
 
@@ -69,10 +87,12 @@ type tally struct {
 // meanTurns is over how many turns the mean of what was seen is taken.
 const meanTurns = 16
 
-// pieces are those of what was seen of a leg's blocks, each of some turns, at d = 0.
-func (l *leg) pieces(seen []uint8, turns float64) *pieces {
+// pieces are those of what was seen of a leg's blocks, each of some turns, at d = 0. They
+// lie in what is spare.
+func (l *leg) pieces(seen []uint8, turns float64, spare *spare) *pieces {
 	n := int(l.turn(float64(l.blocks))/turns) + 1
-	p := &pieces{turns: turns, apart: turns, step: 1, sums: make([]waves, n), tally: make([]tally, n)}
+	p := &pieces{turns: turns, apart: turns, step: 1, sums: spare.take(n), tally: make([]tally, n)}
+	clear(p.sums)
 	first, last, patch := 0, 0, 0 // blocks of a patch of which the mean is one
 	var places []float64          // their middles, in turns
 	for k := 0; k <= l.blocks; k++ {
@@ -154,43 +174,71 @@ func sincos(turn float64) (sin, cos float32) {
 const joint = 4 // pieces that become one
 
 // joined are pieces of joint times as many turns, each beginning so many pieces after
-// the one before, at shares up to half steps either way.
-func (p *pieces) joined(stride int, step float64, half int) *pieces {
+// the one before, at shares up to half steps either way. They lie in what is spare.
+func (p *pieces) joined(stride int, step float64, half int, spare *spare) *pieces {
 	n := max(0, (len(p.tally)-joint)/stride+1)
 	if (len(p.tally)-joint)%stride != 0 && len(p.tally) > joint || n == 0 {
 		n++ // the last one is not full
 	}
 	shares, under := 2*half+1, 2*p.half+1
 	o := &pieces{turns: joint * p.turns, apart: float64(stride) * p.apart, step: step, half: half,
-		sums: make([]waves, n*shares), tally: make([]tally, n)}
+		sums: spare.take(n * shares), tally: make([]tally, n)}
 	from := make([]int, shares) // by share: that of the short pieces
 	for i := range from {
 		from[i] = min(max(0, int(math.Round(float64(i-half)*step/p.step))+p.half), under-1)
 	}
-	for part := range joint {
+	var turned [joint][]waves
+	for part := range turned {
 		// By how much a part's angles are turned: by its share, from the middle on.
 		off := (float64(part) - float64(joint-1)/2) * p.apart
-		turned := make([]waves, shares)
-		for i := range turned {
+		turned[part] = make([]waves, shares)
+		for i := range turned[part] {
 			for h := range harmonics {
 				sin, cos := math.Sincos(-2 * math.Pi * float64(h+1) * off * float64(i-half) * step)
-				turned[i][2*h], turned[i][2*h+1] = float32(cos), float32(sin)
+				turned[part][i][2*h], turned[part][i][2*h+1] = float32(cos), float32(sin)
 			}
 		}
-		for k := range n {
+	}
+	for k := range n {
+		t := &o.tally[k]
+		sums := o.sums[k*shares : (k+1)*shares]
+		for part := range joint {
 			j := k*stride + part
 			if j >= len(p.tally) {
-				continue
+				break
 			}
-			t := &o.tally[k]
+			if p.tally[j].spread > 0 {
+				sum := add
+				if t.spread == 0 {
+					sum = put
+				}
+				sum(sums, p.sums[j*under:(j+1)*under], from, turned[part])
+			}
 			t.came, t.failed, t.spread = t.came+p.tally[j].came, t.failed+p.tally[j].failed, t.spread+p.tally[j].spread
-			if p.tally[j].spread == 0 {
-				continue
-			}
-			add(o.sums[k*shares:(k+1)*shares], p.sums[j*under:(j+1)*under], from, turned)
 		}
 	}
 	return o
+}
+
+// spare is sums that are not needed any more. Fresh memory costs more than what is done
+// in it.
+type spare struct{ free [][]waves }
+
+// take is so many sums, of which anything may be left.
+func (s *spare) take(n int) []waves {
+	for i, f := range s.free {
+		if cap(f) >= n {
+			s.free = slices.Delete(s.free, i, i+1)
+			return f[:n]
+		}
+	}
+	return make([]waves, n)
+}
+
+// give gives the sums of pieces back, which are of no use then.
+func (s *spare) give(p *pieces) {
+	s.free = append(s.free, p.sums)
+	p.sums = nil
 }
 
 // middle is the turn in the middle of a piece.
@@ -199,44 +247,61 @@ func (p *pieces) middle(n int) float64 { return float64(n)*p.apart + p.turns/2 }
 // leastSeen is how many blocks must have come in a window, and how many failed.
 const leastSeen = 3
 
-// power is a piece's; nil where too few blocks failed or came.
-func (p *pieces) power(n int) []float64 {
+// tells is whether enough blocks failed and came in a piece for it to have a power.
+func (p *pieces) tells(n int) bool {
 	t := p.tally[n]
-	if t.failed < leastSeen || t.came < leastSeen || t.spread < 1 {
-		return nil
-	}
-	shares := 2*p.half + 1
-	all := make([]float64, shares)
-	for i := range all {
-		w := &p.sums[n*shares+i]
+	return t.failed >= leastSeen && t.came >= leastSeen && t.spread >= 1
+}
+
+// power is that of a piece which tells, by share.
+func (p *pieces) power(n int, into []float64) {
+	t := p.tally[n]
+	for i := range into {
+		w := &p.sums[n*len(into)+i]
+		sum := 0.0
 		for h, weight := range harmonics {
 			re, im := float64(w[2*h]), float64(w[2*h+1])
-			all[i] += weight * ((re*re+im*im)/t.spread - 1)
+			sum += weight * ((re*re+im*im)/t.spread - 1)
 		}
+		into[i] = sum
 	}
-	return all
 }
+
+// windowsAtOnce is for how many windows memory is taken at once.
+const windowsAtOnce = 32
 
 // windows are the pieces of all rounds as windows, the powers of the same blocks
 // added up, and how many there were in all.
 func (l *leg) windows(rounds []*pieces, vote bool) (all []window, n int) {
+	shares := 2*rounds[0].half + 1
+	var room, power []float64
 	for i := range rounds[0].tally {
 		var sum []float64
 		for _, p := range rounds {
-			power := p.power(i)
-			if power == nil {
+			if !p.tells(i) {
 				continue
 			}
 			n++
-			if vote {
-				voted(power)
-			}
-			if sum == nil {
-				sum = power
+			if sum != nil {
+				if power == nil {
+					power = make([]float64, shares)
+				}
+				p.power(i, power)
+				if vote {
+					voted(power)
+				}
+				for j, v := range power {
+					sum[j] += v
+				}
 				continue
 			}
-			for j, v := range power {
-				sum[j] += v
+			if len(room) < shares {
+				room = make([]float64, windowsAtOnce*shares)
+			}
+			sum, room = room[:shares:shares], room[shares:]
+			p.power(i, sum)
+			if vote {
+				voted(sum)
 			}
 		}
 		if sum != nil {

@@ -81,16 +81,23 @@ func slowPower(l leg, seen []uint8, from, turns, d float64) float64 {
 func TestWindows(t *testing.T) {
 	const share = .0046
 	l, seen := marked(t, 160_000, share)
-	p := l.pieces(seen, 1).joined(joint, finestStep, int(widest/finestStep))
+	var spare spare
+	p := l.pieces(seen, 1, &spare).joined(joint, finestStep, int(widest/finestStep), &spare)
 	for _, turns := range []float64{16, 64, 256} {
-		p = p.joined(joint, p.step/joint, p.half*joint)
+		short := p
+		p = p.joined(joint, p.step/joint, p.half*joint, &spare)
+		spare.give(short)
 		w := p
 		if turns > 16 && w.turns != turns {
 			t.Fatalf("pieces of %v turns; want %v", w.turns, turns)
 		}
 		var top, off, n float64
 		for i := 0; i < len(w.tally)-1; i += 1 + len(w.tally)/9 {
-			power := w.power(i)
+			if !w.tells(i) {
+				continue
+			}
+			power := make([]float64, 2*w.half+1)
+			w.power(i, power)
 			for j, got := range power {
 				want := slowPower(l, seen, w.middle(i)-w.turns/2, w.turns, float64(j-w.half)*w.step)
 				off, n, top = off+(got-want)*(got-want), n+1, max(top, want)
@@ -127,7 +134,8 @@ func TestWindows(t *testing.T) {
 // shares either way.
 func TestPlane(t *testing.T) {
 	l, seen := marked(t, 900_000, .0046)
-	p := l.pieces(seen, 1).joined(joint, finestStep, int(widest/finestStep)).joined(joint, finestStep/4, 8).joined(joint, finestStep/16, 32)
+	var spare spare
+	p := l.pieces(seen, 1, &spare).joined(joint, finestStep, int(widest/finestStep), &spare).joined(joint, finestStep/4, 8, &spare).joined(joint, finestStep/16, 32, &spare)
 	ws, _ := l.windows([]*pieces{p}, false)
 	got := newPlane(bounds{leastU, mostU, -mostV, mostV}, p.step)
 	got.hear(&l, ws)
