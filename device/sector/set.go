@@ -143,6 +143,9 @@ func (s *Set) Clone() Set { return Set{slices.Clone(s.runs)} }
 // Equal tells whether s and o hold the same sectors.
 func (s *Set) Equal(o *Set) bool { return slices.Equal(s.runs, o.runs) }
 
+// Grow makes room for n more runs, so that adding them in order takes no more memory.
+func (s *Set) Grow(n int) { s.runs = slices.Grow(s.runs, n) }
+
 // Add puts the sectors of r into the set.
 func (s *Set) Add(r Range) {
 	if r.Empty() {
@@ -213,6 +216,7 @@ func (s *Set) Union(o *Set) Set {
 // Intersect is the set of the sectors that are in s and in o.
 func (s *Set) Intersect(o *Set) Set {
 	var out Set
+	out.Grow(min(len(s.runs), len(o.runs)))
 	i, j := 0, 0
 	for i < len(s.runs) && j < len(o.runs) {
 		out.push(s.runs[i].Intersect(o.runs[j]))

@@ -262,3 +262,23 @@ func BenchmarkSet(b *testing.B) {
 		})
 	}
 }
+
+// TestGrow: a set grown for some runs takes no memory for them any more, and is the same
+// set.
+func TestGrow(t *testing.T) {
+	want := Of(Span(5, 2), Span(100, 1))
+	got := want.Clone()
+	got.Grow(50)
+	if !got.Equal(&want) {
+		t.Errorf("a grown set = %v; want %v", slices.Collect(got.Runs()), slices.Collect(want.Runs()))
+	}
+	next := LBA(200)
+	if n := testing.AllocsPerRun(1, func() { // twice: 25 runs each
+		for range 25 {
+			got.Add(Span(next, 1))
+			next += 2
+		}
+	}); n != 0 {
+		t.Errorf("adding to a grown set allocates %v times; want 0", n)
+	}
+}
