@@ -53,6 +53,9 @@ var (
 	// ErrInvalid is returned when a record can't be right as it is.
 	ErrInvalid = errors.New("not valid")
 
+	// ErrBare is returned when a map that was opened to be looked at is to be changed.
+	ErrBare = errors.New("the map was opened without the sectors' checksums, to be looked at only")
+
 	// ErrFull is returned when the map can't number another pass.
 	ErrFull = errors.New("the map holds as many passes as it can")
 )

@@ -53,6 +53,9 @@ func content(m *Map) string {
 		for r := range m.Runs(pass) {
 			fmt.Fprintf(&b, "\t%+v\n", r)
 		}
+		for r := range m.Repairs(pass) {
+			fmt.Fprintf(&b, "\trepaired %+v\n", r)
+		}
 	}
 	return b.String()
 }

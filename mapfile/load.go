@@ -10,10 +10,18 @@ import (
 // again when it returns, and is never changed by it. Errors are those of the
 // operating system, ErrBusy when a writer held the file for more than ten
 // seconds, and ErrEmpty, ErrForeign, ErrNewer or ErrDamaged.
-func Open(path string) (*Map, error) {
+func Open(path string) (*Map, error) { return open(path, loader{}) }
+
+// OpenBare is Open for those who only look at the map: it proves as much, and does not
+// keep the checksums of sectors, which are most of what a map takes. Of a bare map Sum and
+// Sums tell nothing, and Record, Commit and Create return ErrBare. A map with conflicts,
+// which are told by their sums, is never bare.
+func OpenBare(path string) (*Map, error) { return open(path, loader{bare: true}) }
+
+// open is Open by a loader that has loaded nothing yet.
+func open(path string, l loader) (*Map, error) {
 	var m *Map
 	err := inspect(path, openPatience, func(data []byte) error {
-		l := loader{}
 		if err := l.load(data); err != nil {
 			return err
 		}
@@ -65,6 +73,7 @@ func Events(path string, yield func(Event) bool) error {
 // holds.
 type loader struct {
 	m        *Map
+	bare     bool // the map is to be bare
 	head     head
 	block    func(body []byte) // gets the blocks of events, where it is not nil
 	problems []string
@@ -147,6 +156,8 @@ func (l *loader) loadFrom(h holder, length int64) error {
 		return err
 	}
 	l.m = New(l.head.Case)
+	l.bare = l.bare && l.head.Conflicts == 0
+	l.m.bare = l.bare
 	l.m.file.head = l.head
 	l.records = map[string][]byte{}
 	blocks := uint32(0)

@@ -130,7 +130,11 @@ func (l *loader) loadStates(key, body []byte) {
 	if !l.room.take(s.pages.cost(n)) {
 		return
 	}
-	p.sums = l.keep(p.sums)
+	if l.bare {
+		p.sums = nil
+	} else {
+		p.sums = l.keep(p.sums)
+	}
 	*s.pages.touch(n) = p
 	s.count(n, &p, 1)
 	s.countWon(&p)

@@ -34,6 +34,7 @@ type Map struct {
 	closing   Closing
 	watched   *Watched // nil: nobody said so
 
+	bare     bool // the good sectors' sums were not kept: see OpenBare
 	pending  pending
 	file     fileState
 	patience time.Duration // how long Commit waits for readers
@@ -194,9 +195,9 @@ func (m *Map) checkPass(n int, p Pass) error {
 }
 
 // Rot makes a good sector untried: the image's bytes no longer match its sum.
-// A sector that is not good is left as it is.
+// A sector that is not good is left as it is, and every one on a bare map.
 func (m *Map) Rot(a sector.LBA) {
-	if m.states.rot(a) {
+	if !m.bare && m.states.rot(a) {
 		m.pending.states[uint32(a/pageSectors)] = true
 	}
 }

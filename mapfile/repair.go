@@ -25,7 +25,7 @@ func (m *Map) Repairs(pass int) iter.Seq[Repair] {
 			}
 			open := Repair{Range: sector.Range{First: r.Range.First, End: r.Range.First}, Readings: readings}
 			for a := r.Range.First; a <= r.Range.End; a++ {
-				if _, winner, ok := m.Sum(a); a < r.Range.End && ok && winner == pass {
+				if winner, ok := m.Winner(a); a < r.Range.End && ok && winner == pass {
 					open.Range.End = a + 1
 					continue
 				}

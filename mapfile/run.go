@@ -18,8 +18,12 @@ import (
 //
 // ErrUnknown is returned when the map has no such pass or the pass no such
 // settings, ErrOutside when the range is empty or not on the disc, ErrInvalid
-// for an unknown result or the wrong number of sums. Nothing is noted then.
+// for an unknown result or the wrong number of sums, ErrBare on a bare map. Nothing is
+// noted then.
 func (m *Map) Record(pass int, r Run, sums []uint32) ([]Conflict, error) {
+	if m.bare {
+		return nil, ErrBare
+	}
 	if err := m.checkRun(pass, r, sums); err != nil {
 		return nil, fmt.Errorf("record %v %v by pass %d: %w", r.Range, r.Result, pass, err)
 	}

@@ -167,6 +167,20 @@ func (s *states) ranges(r sector.Range, pick func(*page) mask) iter.Seq[sector.R
 	}
 }
 
+// runs is how many maximal ranges ranges goes through.
+func (s *states) runs(r sector.Range, pick func(*page) mask) (n int) {
+	before, last := uint64(0), uint32(0) // the last sector of the page before, as a bit, and that page
+	for i, in := range pagesOf(r.Intersect(sector.Range{End: sector.LBA(s.sectors)})) {
+		m := pick(s.pages.get(i)).and(in)
+		if i != last+1 {
+			before = 0
+		}
+		n += m.andNot(mask{m[0]<<1 | before, m[1]<<1 | m[0]>>63}).count()
+		before, last = m[1]>>63, i
+	}
+	return n
+}
+
 // State is the state of a sector; Untried for one that is not on the disc.
 func (m *Map) State(a sector.LBA) State {
 	p, i := m.states.at(a)
@@ -180,20 +194,26 @@ func (m *Map) State(a sector.LBA) State {
 // whether they belong to the written area or not. The map must not change
 // meanwhile.
 func (m *Map) Ranges(s State, r sector.Range) iter.Seq[sector.Range] {
+	return m.states.ranges(r, picked(s))
+}
+
+// picked picks a page's sectors in state s.
+func picked(s State) func(*page) mask {
 	none := page{}
-	return m.states.ranges(r, func(p *page) mask {
+	return func(p *page) mask {
 		if p == nil {
 			p = &none
 		}
 		return p.in(s)
-	})
+	}
 }
 
-// In is the sectors of the written area in state s. It takes 16 bytes a run and
-// more while it grows: Ranges goes through the same without.
+// In is the sectors of the written area in state s. It takes 16 bytes a run: Ranges
+// goes through the same without.
 func (m *Map) In(s State) sector.Set {
 	var set sector.Set
 	for area := range m.states.written.Runs() {
+		set.Grow(m.states.runs(area, picked(s)))
 		for r := range m.Ranges(s, area) {
 			set.Add(r)
 		}
@@ -215,20 +235,32 @@ func (m *Map) Count(s State) int64 {
 }
 
 // Sum is the CRC-32C of a good sector and the pass that won it; not ok for a
-// sector that is not good.
+// sector that is not good, and on a bare map.
 func (m *Map) Sum(a sector.LBA) (sum uint32, pass int, ok bool) {
 	p, i := m.states.at(a)
-	if p == nil || !p.good.has(i) {
+	if p == nil || !p.good.has(i) || m.bare {
 		return 0, 0, false
 	}
 	return p.sum(i), int(p.winner(i)), true
 }
 
+// Winner is the pass that won a good sector; not ok for a sector that is not good.
+func (m *Map) Winner(a sector.LBA) (pass int, ok bool) {
+	p, i := m.states.at(a)
+	if p == nil || !p.good.has(i) {
+		return 0, false
+	}
+	return int(p.winner(i)), true
+}
+
 // Sums goes through the good sectors of r in order: ranges of neighbours, not
 // always maximal, and the CRC-32C of each of their sectors. The sums are valid
-// until the next ones; the map must not change meanwhile.
+// until the next ones; the map must not change meanwhile. A bare map has none.
 func (m *Map) Sums(r sector.Range) iter.Seq2[sector.Range, []uint32] {
 	return func(yield func(sector.Range, []uint32) bool) {
+		if m.bare {
+			return
+		}
 		var sums [pageSectors]uint32
 		for n, in := range pagesOf(r.Intersect(sector.Range{End: sector.LBA(m.states.sectors)})) {
 			p := m.states.pages.get(n)
@@ -265,6 +297,12 @@ func (m *Map) WonSet(pass int) sector.Set {
 		return set
 	}
 	disc := sector.Range{End: sector.LBA(m.states.sectors)}
+	set.Grow(m.states.runs(disc, func(p *page) mask {
+		if p == nil || p.wins == nil && p.won != uint16(pass) {
+			return mask{}
+		}
+		return p.good // about so many, where several passes won a page's sectors
+	}))
 	for r := range m.states.ranges(disc, func(p *page) mask {
 		if p == nil {
 			return mask{}

@@ -180,6 +180,9 @@ func (m *Map) expect(tx *bbolt.Tx) error {
 // in one transaction that begins with prove, and brings h up to date. Began is
 // that of transact.
 func (m *Map) write(path string, flag int, what pending, prove func(*bbolt.Tx) error, h *head) (began bool, err error) {
+	if m.bare {
+		return false, fmt.Errorf("%s: %w", path, ErrBare)
+	}
 	m.cool()
 	return transact(path, flag, m.patience, h.Length, func(tx *bbolt.Tx, length int64) error {
 		if err := prove(tx); err != nil {
