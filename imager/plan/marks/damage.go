@@ -125,6 +125,11 @@ func between(steps []float64, a arc, what float64) {
 func (d *Disc) over(layer int, s *Sights, f *Damage) (bad []arc) {
 	c := &d.layers[layer]
 	l := &c.leg
+	n := min(l.first+l.blocks, len(s.state))
+	if n <= l.first {
+		return nil
+	}
+	bad = make([]arc, 0, countFailed([][]uint8{s.state[l.first:n]}))
 	steps := make([]float64, f.Angles+1)
 	row := -1
 	count := func() {
@@ -139,11 +144,8 @@ func (d *Disc) over(layer int, s *Sights, f *Damage) (bad []arc) {
 		clear(steps)
 	}
 	end := l.turn(0) * float64(f.Angles)
-	for k := range l.blocks {
+	for k := range n - l.first {
 		b := l.first + k
-		if b >= len(s.state) {
-			break
-		}
 		from := end
 		end = l.turn(float64(k+1)) * float64(f.Angles)
 		if s.state[b] == unseen {

@@ -43,27 +43,18 @@ func After(m *mapfile.Map, round int) *Sights {
 			}
 		}
 	}
-	var good []sector.Range
-	if round == len(m.Rounds())-1 {
-		for r := range m.Ranges(mapfile.Good, sector.Span(0, d.Sectors)) {
-			good = append(good, r)
-		}
-	} else {
+	good := m.Ranges(mapfile.Good, sector.Span(0, d.Sectors))
+	if round < len(m.Rounds())-1 {
+		var set sector.Set
 		for n, p := range passes {
 			if p.Round <= round {
 				won := m.WonSet(n)
-				for r := range won.Runs() {
-					good = append(good, r)
-				}
+				set = set.Union(&won)
 			}
 		}
-		set := sector.Of(good...)
-		good = good[:0]
-		for r := range set.Runs() {
-			good = append(good, r)
-		}
+		good = set.Runs()
 	}
-	for _, r := range good {
+	for r := range good {
 		s.Come(r)
 	}
 	for n, p := range passes {

@@ -80,7 +80,7 @@ type pieces struct {
 
 // tally is what was seen in a piece.
 type tally struct {
-	came, failed int
+	came, failed int32
 	spread       float64 // Σ y²
 }
 
