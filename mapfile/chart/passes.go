@@ -17,8 +17,8 @@ type passStrip struct {
 	secondsIn     []float64 // an estimate; see share
 
 	// For standingAfter only.
-	set    sector.Set     // the sectors won
-	failed []sector.Range // what a drive was asked for and did not give
+	set    sector.Set // the sectors won
+	failed sector.Set // what a drive was asked for and did not give
 }
 
 // passesUpTo is what the passes up to a round did.
@@ -43,24 +43,26 @@ func passesUpTo(m *mapfile.Map, round int, s *scale) []passStrip {
 		}
 		if t.won > 0 {
 			t.set = m.WonSet(n)
+			sets := spreading{scale: s}
 			for r := range t.set.Runs() {
-				s.spread(r, func(bin int, k int64) { t.wonIn[bin] += k })
+				sets.spread(r, func(bin int, k int64) { t.wonIn[bin] += k })
 			}
 		}
 		failures, came := make([]float64, len(s.bins)), make([]float64, len(s.bins))
+		runs := spreading{scale: s}
 		for r := range m.Runs(n) {
 			if r.Result.Came() {
-				s.spread(r.Range, func(bin int, k int64) { came[bin] += float64(k) })
+				runs.spread(r.Range, func(bin int, k int64) { came[bin] += float64(k) })
 				continue
 			}
 			if p.Drive >= 0 {
-				t.failed = append(t.failed, r.Range)
+				t.failed.Add(r.Range)
 			}
 			each := float64(max(1, r.Attempts)) * r.Took.Duration().Seconds()
 			if !r.Alone {
 				each /= float64(block) // failed requests are of one block
 			}
-			s.spread(r.Range, func(bin int, k int64) { failures[bin] += each * float64(k) })
+			runs.spread(r.Range, func(bin int, k int64) { failures[bin] += each * float64(k) })
 		}
 		t.secondsIn = share(p.Seconds, failures, came)
 		all = append(all, t)
@@ -124,8 +126,9 @@ func (s *standing) count(in sector.Range, sc *scale) []tally {
 		all[i].Sectors = make([]int64, len(s.classes))
 	}
 	for c := range s.sets {
+		cuts := spreading{scale: sc}
 		for r := range s.sets[c].In(in) {
-			sc.spread(r, func(bin int, n int64) {
+			cuts.spread(r, func(bin int, n int64) {
 				all[bin].Sectors[c] += n
 				all[bin].Written += n
 			})

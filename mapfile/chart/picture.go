@@ -97,7 +97,7 @@ func Of(m *mapfile.Map, d Disc, v View) (*Picture, error) {
 	p.repaired = repairedUpTo(m, round)
 	s := standingAfter(m, round, p.passes)
 	for i := range p.passes {
-		p.passes[i].set, p.passes[i].failed = sector.Set{}, nil // no longer needed
+		p.passes[i].set, p.passes[i].failed = sector.Set{}, sector.Set{} // no longer needed
 	}
 	p.classes = s.classes
 	if p.scale.blind {

@@ -69,10 +69,18 @@ func addresses(sectors int64) scale {
 	return s
 }
 
-// spread gives the sectors of r to the bins in which they lie.
-func (s *scale) spread(r sector.Range, give func(bin int, n int64)) {
-	i := sort.Search(len(s.cuts), func(i int) bool { return s.cuts[i].End > r.First })
-	for ; i < len(s.cuts) && s.cuts[i].First < r.End; i++ {
+// spreading gives the sectors of ranges, which come in order of address, to the bins in
+// which they lie.
+type spreading struct {
+	*scale
+	at int // the first cut that ranges to come may lie in
+}
+
+func (s *spreading) spread(r sector.Range, give func(bin int, n int64)) {
+	for s.at < len(s.cuts) && s.cuts[s.at].End <= r.First {
+		s.at++
+	}
+	for i := s.at; i < len(s.cuts) && s.cuts[i].First < r.End; i++ {
 		if part := s.cuts[i].Intersect(r); !part.Empty() {
 			give(s.cuts[i].bin, part.Count())
 		}

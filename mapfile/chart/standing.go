@@ -61,9 +61,9 @@ func standingAfter(m *mapfile.Map, round int, passes []passStrip) standing {
 		if !whole || !written.Covers(set.Bounds()) {
 			set = set.Intersect(&written)
 		}
-		good = good.Union(&set)
+		good = union(good, set)
 		own := &s.sets[of[p.round]]
-		*own = own.Union(&set)
+		*own = union(*own, set)
 	}
 	missing := written.Subtract(&good)
 	var bad sector.Set
@@ -120,13 +120,24 @@ func roundInWords(rounds []mapfile.Round, n int) string {
 // failedIn is what drives were asked for and did not give, whether it came later
 // or not: in a round, and in the rounds before it.
 func failedIn(passes []passStrip, round int) (here, before sector.Set) {
-	var in, earlier []sector.Range
 	for _, p := range passes {
 		if p.round == round {
-			in = append(in, p.failed...)
+			here = union(here, p.failed)
 		} else {
-			earlier = append(earlier, p.failed...)
+			before = union(before, p.failed)
 		}
 	}
-	return sector.Of(in...), sector.Of(earlier...)
+	return here, before
+}
+
+// union is the union of two sets that nothing changes: of an empty one and another it is
+// the other itself.
+func union(a, b sector.Set) sector.Set {
+	switch {
+	case a.Empty():
+		return b
+	case b.Empty():
+		return a
+	}
+	return a.Union(&b)
 }
