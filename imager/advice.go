@@ -22,7 +22,8 @@ type Advice struct {
 // was not asked for, cleaning, slower, another drive, polishing, sanding; or that the
 // surface has given what it had. What a treatment will bring is guessed from the ones
 // before it, and from nothing else.
-func Advise(m *mapfile.Map) []Advice {
+func (l Look) Advise() []Advice {
+	m := l.m
 	s := StatusOf(m)
 	seen := mapfile.Seen{}
 	if s.Seen != nil {
@@ -91,17 +92,18 @@ func Advise(m *mapfile.Map) []Advice {
 			"Light through the disc means that data is gone there; polishing won't help it.", "")
 		fallthrough
 	default:
-		out = append(out, resurfacing(m, s)...)
+		out = append(out, resurfacing(l, s)...)
 	}
 	return out
 }
 
 // resurfacing is what is to be thought of before material is taken off, polishing before
 // sanding: what is at stake, what it should win, and where to begin.
-func resurfacing(m *mapfile.Map, s Status) (out []Advice) {
+func resurfacing(l Look, s Status) (out []Advice) {
+	m := l.m
 	stake := fmt.Sprintf("Sectors in the image are safe whatever you do to the disc; at stake are %s missing.", sector.Thousands(s.Missing()))
 	polishing, sanding, where := "polish fine, 90 s", "sand 3000, 2 min, 24-48 mm", ""
-	if r, ok := worstRing(m, shapeOf(m.Disc())); ok {
+	if r, ok := l.ring(); ok {
 		band := bandAbout(r.Inner, r.Outer)
 		polishing, sanding = "polish fine, 90 s, "+band, "sand 3000, 2 min, "+band
 		where = fmt.Sprintf(" Begin with %.0f–%.0f mm: %.0f %% of what failed lies there.", r.Inner, r.Outer, 100*r.Share)

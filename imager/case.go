@@ -263,6 +263,14 @@ func Load(dir string) (*mapfile.Map, error) {
 	return mapfile.Open(filepath.Join(dir, mapName))
 }
 
+// LoadBare is Load of a map that is only looked at: it is bare (mapfile.OpenBare).
+func LoadBare(dir string) (*mapfile.Map, error) {
+	if err := noCase(dir); err != nil {
+		return nil, err
+	}
+	return mapfile.OpenBare(filepath.Join(dir, mapName))
+}
+
 // Events goes through all events of a case, oldest first, while yield returns true;
 // also while a pass runs. Its errors are Load's.
 func Events(dir string, yield func(mapfile.Event) bool) error {

@@ -2,23 +2,45 @@ package imager
 
 import (
 	"fmt"
+	"sync"
 
 	"turnstone/imager/plan/marks"
 	"turnstone/mapfile"
 	"turnstone/mapfile/chart"
 )
 
+// Look is a look at a case's map: Glance and Advise both ask for the ring in which there is
+// most to win, which takes most of their time, and it is worked out once. The map must not
+// change meanwhile.
+type Look struct {
+	m    *mapfile.Map
+	ring func() (marks.Region, bool)
+}
+
+// LookAt is a look at a map.
+func LookAt(m *mapfile.Map) Look {
+	return Look{m, sync.OnceValues(func() (marks.Region, bool) { return worstRing(m, shapeOf(m.Disc())) })}
+}
+
+// Glance is that of a look at a map.
+func Glance(m *mapfile.Map) (p *chart.Picture, sentences []string, err error) {
+	return LookAt(m).Glance()
+}
+
+// Advise is that of a look at a map.
+func Advise(m *mapfile.Map) []Advice { return LookAt(m).Advise() }
+
 // Glance is the damage map at a glance, for the small strip, and what is to be said of
 // the surface: where there is most to win, by radius alone, which takes no fit of angles;
 // and what treatments have taken off.
-func Glance(m *mapfile.Map) (p *chart.Picture, sentences []string, err error) {
-	d := m.Disc()
+func (l Look) Glance() (p *chart.Picture, sentences []string, err error) {
+	m, d := l.m, l.m.Disc()
 	shape := shapeOf(d)
 	p, err = chart.Of(m, shape, chart.View{Round: chart.Latest, Layer: chart.AllLayers})
 	if err != nil {
 		return nil, nil, err
 	}
-	if r, ok := worstRing(m, shape); ok {
+	if r, ok := l.ring(); ok {
 		sentences = append(sentences, fmt.Sprintf("There is most to win in the ring from %.0f to %.0f mm: %.0f %% of what failed on this surface lies there. At which angles, the damage map tells.",
 			r.Inner, r.Outer, 100*r.Share))
 	}
