@@ -38,6 +38,7 @@ side you look. --turn goes before.
 Where nothing is known of the geometry, as of a plain file, it draws a strip over the
 addresses; read --kind says what a plain file is.`,
 	example: "turnstone chart anna-wedding --as svg --out wedding.svg\nturnstone chart anna-wedding --seen \"34 mm 4 o'clock\" --seen \"51 mm 9:30\"",
+	brief:   true,
 	setup:   setupChart,
 }
 
@@ -107,7 +108,7 @@ func setupChart(f *pflag.FlagSet) action {
 				return err
 			}
 		}
-		m, err := imager.Load(dir)
+		m, err := imager.LoadBare(dir)
 		if err != nil {
 			return err
 		}

@@ -19,6 +19,7 @@ type command struct {
 	summary string // one line
 	about   string // a paragraph or two for --help
 	example string
+	brief   bool // it takes a moment and ends: see beBrief
 	setup   func(f *pflag.FlagSet) action
 }
 
@@ -60,6 +61,9 @@ func (c command) execute(args []string, s streams) error {
 		return nil
 	case err != nil:
 		return usagef("%v; turnstone %s --help tells more", err, c.name)
+	}
+	if c.brief {
+		beBrief()
 	}
 	return act(f.Args(), s)
 }

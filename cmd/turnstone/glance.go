@@ -10,12 +10,12 @@ import (
 
 // glance is the damage map in a line or two, as status shows it on a place of output;
 // "" where there is nothing to be seen.
-func glance(m *mapfile.Map, s streams) string {
+func glance(m *mapfile.Map, look imager.Look, s streams) string {
 	d := m.Disc()
 	if missing := d.Written.Count() - m.Count(mapfile.Good); d.Sectors == 0 || missing == 0 && !takenOff(m) {
 		return ""
 	}
-	p, sentences, err := imager.Glance(m)
+	p, sentences, err := look.Glance()
 	if err != nil {
 		return ""
 	}

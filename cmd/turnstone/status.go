@@ -29,6 +29,7 @@ is there, how many of its films (or files) are whole, its last round, what to do
 next. It only reads, and works while a pass runs. With --json, --list conflicts
 tells both sides of each: their checksums, and who brought them.`,
 	example: "turnstone status anna-wedding\nturnstone status anna-wedding --list missing\nturnstone status /srv/discs",
+	brief:   true,
 	setup:   setupStatus,
 }
 
@@ -43,7 +44,7 @@ func setupStatus(f *pflag.FlagSet) action {
 		if *list != "" && *list != "conflicts" && *asJSON {
 			return usagef("--list and --json do not go together, but for conflicts")
 		}
-		m, err := imager.Load(dir)
+		m, err := imager.LoadBare(dir)
 		if info, serr := os.Stat(dir); errors.Is(err, imager.ErrNoCase) && serr == nil && info.IsDir() && *list == "" {
 			return listCases(dir, *asJSON, s)
 		}
@@ -60,8 +61,8 @@ func setupStatus(f *pflag.FlagSet) action {
 		case *asJSON:
 			return printDocument(s.Out, imager.StatusIn(dir, m))
 		}
-		st := imager.StatusIn(dir, m)
-		tell(s.Out, "%s%s", closingInWords(st.Closing, dir, time.Now()), statusText(dir, st, glance(m, s), filesOfCase(dir), imager.Advise(m)))
+		st, look := imager.StatusIn(dir, m), imager.LookAt(m)
+		tell(s.Out, "%s%s", closingInWords(st.Closing, dir, time.Now()), statusText(dir, st, glance(m, look, s), filesOfCase(dir), look.Advise()))
 		return nil
 	}
 }
