@@ -59,8 +59,11 @@ func (d *Disc) Angles(layer int) (known bool, drift float64) {
 	return l.known, l.drift
 }
 
-// Turn is the turns from where a layer begins to a position of the disc, in sectors
-// and parts of one.
+// Begin is the turns at which a layer begins: 0 unless it was brought to another's (Brought).
+func (d *Disc) Begin(layer int) float64 { return d.layers[layer].zero }
+
+// Turn is the turns from where a layer begins, and Begin, to a position of the disc, in
+// sectors and parts of one.
 func (d *Disc) Turn(layer int, position float64) float64 {
 	l := &d.layers[layer]
 	return l.turn(position/float64(d.block) - float64(l.first))

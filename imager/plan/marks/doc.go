@@ -3,7 +3,8 @@
 // of them from round to round. It is pure, and knows no drive.
 //
 //	map ──After──► Sights ──Calibrate──► Disc ──┬─ Find ────► marks
-//	(by round)                                  └─ Damage ──► loss by radius and angle
+//	(by round)                          ▲       └─ Damage ──► loss by radius and angle
+//	                                    └─ Across: the layers
 //
 // # Angles
 //
@@ -21,7 +22,12 @@
 // turned against each other, by how far the fit moves when a part of the marks is left
 // out; and Sway in which ways, so that some marks which a person sees on the disc bend
 // the angles right (chart.FitTurn).
-// At which angle a second layer begins is not known at all.
+//
+// At which angle a second layer begins nothing tells but what lies under both: a scratch
+// stops the one and the other at the same place. Where marks at enough radii agree on how
+// the layers stand to each other, and on nothing else nearly as well, Across says so, and
+// Brought brings the second layer's angles to the first's, drift and all (across.go). One
+// or two marks in both agree on anything, and say nothing.
 //
 // # Marks
 //

@@ -16,6 +16,7 @@ type leg struct {
 	length       float64 // of a block along the track, in mm, nominal
 	begins, ends float64 // nominal radii, in mm
 	from, to     float64 // blocks of a turn where it begins and where it ends
+	zero         float64 // turns at which it begins: 0 unless it was brought to another's
 }
 
 // legsOf are the legs of a disc's nominal track.
@@ -34,10 +35,10 @@ func legsOf(t *spiral.Track, block int64) []leg {
 	return all
 }
 
-// turn is the turns from where the leg begins to block k, which may be a fraction:
+// turn is the turns at block k, which may be a fraction:
 //
-//	turn(k) = 2k / (from + √(from² + (to² − from²)·k/blocks))
-func (l *leg) turn(k float64) float64 { return 2 * k / (l.from + l.perTurn(k)) }
+//	turn(k) = zero + 2k / (from + √(from² + (to² − from²)·k/blocks))
+func (l *leg) turn(k float64) float64 { return l.zero + 2*k/(l.from+l.perTurn(k)) }
 
 // perTurn is how many blocks a turn holds at block k.
 func (l *leg) perTurn(k float64) float64 {
@@ -47,8 +48,9 @@ func (l *leg) perTurn(k float64) float64 {
 
 // at is the block at a turn, the inverse of turn:
 //
-//	k = turn·from + turn²·(to² − from²)/(4·blocks)
+//	k = t·from + t²·(to² − from²)/(4·blocks), t = turn − zero
 func (l *leg) at(turn float64) float64 {
+	turn -= l.zero
 	return turn*l.from + turn*turn*(l.to*l.to-l.from*l.from)/(4*float64(l.blocks))
 }
 

@@ -120,6 +120,9 @@ func (s *Sights) of(r sector.Range) func(func(int) bool) {
 	}
 }
 
+// Failed is how many blocks failed.
+func (s *Sights) Failed() int64 { return s.bad }
+
 // missing is how many sectors of a block that failed are missing.
 func (s *Sights) missing(b int) int64 {
 	n := s.block

@@ -22,6 +22,7 @@ type world struct {
 	marks  []drawn
 	track  *spiral.Track // the true one
 	blocks int64
+	layers []int64                 // sectors of each
 	fate   map[int]map[int64]int64 // by round, of blocks that failed: the leading sectors that came
 	sights []*marks.Sights         // after each round
 	failed [][]int64               // blocks, after each round
@@ -54,6 +55,7 @@ func load(t *testing.T, path string) *world {
 	var disc struct {
 		Sectors int64   `json:"sectors"`
 		Layers  int64   `json:"layers"`
+		First   int64   `json:"layer0_sectors"`
 		Pitch   float64 `json:"pitch_um"`
 		Bit     float64 `json:"channel_bit_nm"`
 		Inner   float64 `json:"inner_mm"`
@@ -63,15 +65,18 @@ func load(t *testing.T, path string) *world {
 			Seed uint64  `json:"seed"`
 		} `json:"pitch_wander"`
 	}
-	nominal := spiral.DVD(1)
+	w.must(json.Unmarshal(w.keys["disc"], &disc))
+	nominal := spiral.DVD(int(max(1, disc.Layers)))
 	disc.Pitch, disc.Bit, disc.Inner = 1e3*nominal.Pitch.Nominal, 1e6*nominal.Bit.Nominal, nominal.Inner.Nominal
 	w.must(json.Unmarshal(w.keys["disc"], &disc))
 	shape := spiral.Shape{Inner: disc.Inner, Pitch: disc.Pitch / 1e3, Sector: nominal.SectorBits * disc.Bit / 1e6, Layers: []int64{disc.Sectors}}
 	if v := disc.Wander; v != nil {
 		shape.Wander = spiral.SeededWander(v.A/1e3, v.L, v.Seed)
 	}
+	w.layers = []int64{disc.Sectors}
 	if disc.Layers > 1 {
-		t.Skip("the truth is worked out for discs of one layer")
+		w.layers = []int64{disc.First, disc.Sectors - disc.First}
+		shape.Layers, shape.Opposite = w.layers, true
 	}
 	w.track, err = spiral.New(shape)
 	w.must(err)
