@@ -1,6 +1,7 @@
 package imager
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -20,6 +21,7 @@ type Surface struct {
 	round   int
 	nominal *spiral.Track
 	disc    *marks.Disc
+	across  *marks.Across // how the second layer was brought to the first; nil: it could not be
 	shape   chart.Disc
 	now     *marks.Sights
 	found   []marks.Found  // by layer
@@ -56,6 +58,7 @@ func surfaceOf(m *mapfile.Map, round int, h *mapfile.Held) *Surface {
 	if h != nil && len(h.PerTurn) > 0 {
 		s.disc = s.disc.Remade(s.nominal, h.PerTurn)
 	}
+	s.bringTogether(all)
 	s.place(h)
 	s.find(sights)
 	return s
@@ -88,11 +91,14 @@ func (s *Surface) place(h *mapfile.Held) {
 		if !known {
 			continue
 		}
-		if i == 0 && h != nil && !h.Doubtful && len(h.Places) >= tellDrift {
+		if (i == 0 || s.across != nil) && h != nil && !h.Doubtful && len(h.Places) >= tellDrift {
 			drift = min(drift, max(seenAlong, h.OffMM)/midway)
+			if i > 0 {
+				drift += s.across.Off
+			}
 		}
 		t := s.disc.Track(i)
-		*l = chart.Layer{Track: t, Index: i, Turn: -t.At(float64(t.Layer(i).First)).Turn, Drift: drift}
+		*l = chart.Layer{Track: t, Index: i, Turn: s.disc.Begin(i) - t.At(float64(t.Layer(i).First)).Turn, Drift: drift}
 	}
 }
 
@@ -156,29 +162,12 @@ const (
 
 // into puts what was found into a view, and how the disc is held unless the view says.
 func (s *Surface) into(v *chart.View) {
-	for layer, f := range s.found {
+	for _, l := range s.listOf(v.Layer) {
+		v.Marks = append(v.Marks, l.drawn(len(s.found)))
+	}
+	for layer := range s.found {
 		if v.Layer != chart.AllLayers && v.Layer != layer {
 			continue
-		}
-		lasting := s.lasting[layer]
-		alike := func(a, b int) bool {
-			return f.Marks[a].News == f.Marks[b].News && lasting[a] >= deepAfter == (lasting[b] >= deepAfter)
-		}
-		for _, l := range listed(f.Marks, alike) {
-			c := chartMark(f.Marks[l.at])
-			c.Costs = l.costs
-			var notes []string
-			if len(s.found) > 1 {
-				notes = append(notes, fmt.Sprintf("on layer %d", layer))
-			}
-			if along := l.inWords(); along != "" {
-				notes = append(notes, along)
-			}
-			if lasting[l.at] >= deepAfter {
-				notes = append(notes, fmt.Sprintf("treated in %d rounds, and as it was", lasting[l.at]))
-			}
-			c.Note = strings.Join(notes, "; ")
-			v.Marks = append(v.Marks, c)
 		}
 		for _, l := range listed(s.gone[layer], func(int, int) bool { return true }) {
 			c := chartMark(s.gone[layer][l.at])
@@ -189,13 +178,14 @@ func (s *Surface) into(v *chart.View) {
 			v.Gone = append(v.Gone, c)
 		}
 	}
+	slices.SortStableFunc(v.Gone, func(a, b chart.Mark) int { return cmp.Compare(b.Costs, a.Costs) })
 	v.Notes = append(v.Notes, s.deepNotes(v.Layer)...)
 	layer, r, ok := s.worst(v.Layer)
 	if ok {
 		v.Treat = &r
 	}
-	if len(s.found) > 1 {
-		v.Notes = append(v.Notes, fmt.Sprintf("The estimated damage is what layer %d shows. Angles of each layer count from where it begins; how they stand to each other is not known.", layer))
+	if words := s.layersInWords(layer); words != "" {
+		v.Notes = append(v.Notes, words)
 	}
 	f := s.disc.Damage(layer, s.now)
 	v.Field = fieldOf(f)

@@ -19,13 +19,17 @@ import (
 )
 
 // markedCase is the map of a case whose disc is that of a scenario for marks: in each of its
-// rounds every block that was missing fared as it is likeliest to.
-func markedCase(t *testing.T, name string) *mapfile.Map {
+// rounds every block that was missing fared as it is likeliest to. Of a disc of several
+// layers the sectors of each are given.
+func markedCase(t *testing.T, name string, layers ...int64) *mapfile.Map {
 	t.Helper()
 	d := simtest.Load(t, "../testdata/scenarios/marks/"+name+".json")
 	s := d.Scenario()
 	m := mapfile.New("marks")
 	disc := mapfile.Disc{Kind: "dvd", Sectors: s.Sectors, BlockSectors: 16, Layers: []int64{s.Sectors}}
+	if len(layers) > 0 {
+		disc.Layers = layers
+	}
 	disc.Written.Add(sector.Span(0, s.Sectors))
 	good := make([]bool, s.Blocks())
 	var c []sim.Chance
