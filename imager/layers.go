@@ -25,16 +25,34 @@ func (s *Surface) bringTogether(all []*marks.Sights) {
 		}
 	}
 	most := slices.MaxFunc(all, func(a, b *marks.Sights) int { return cmp.Compare(a.Failed(), b.Failed()) })
-	var found [2]marks.Found
+	s.looked.at, s.looked.found = most, make([]*marks.Found, 2)
 	var layers sync.WaitGroup
-	for i := range found {
-		layers.Go(func() { found[i] = s.disc.Find(i, most) })
+	for i := range s.looked.found {
+		layers.Go(func() {
+			f := s.disc.Find(i, most)
+			s.looked.found[i] = &f
+		})
 	}
 	layers.Wait()
-	if x, ok := s.disc.Across(found[0], found[1]); ok {
+	if x, ok := s.disc.Across(*s.looked.found[0], *s.looked.found[1]); ok {
 		s.across = &x
 		s.disc = s.disc.Brought(s.nominal, x)
+		s.looked.found[1] = nil // at other angles now
 	}
+}
+
+// looked is what was found in one round before the layers were brought together.
+type looked struct {
+	at    *marks.Sights
+	found []*marks.Found // by layer; nil: it is not as the disc is now
+}
+
+// marksOf finds the marks of a layer, once.
+func (s *Surface) marksOf(layer int, at *marks.Sights) marks.Found {
+	if at == s.looked.at && s.looked.found[layer] != nil {
+		return *s.looked.found[layer]
+	}
+	return s.disc.Find(layer, at)
 }
 
 // layersInWords says how the layers' angles stand to each other, and of which of them the

@@ -64,7 +64,7 @@ func TestLayersAsOne(t *testing.T) {
 	l := s.shape.Layers[1]
 	for _, m := range s.found[1].Marks[:6] {
 		turns := l.Track.At(float64(m.Blocks()[len(m.Blocks())/2]*16)).Turn + l.Turn
-		if per := l.Track.At(float64(m.Blocks()[0]*16 + 16)).Turn - l.Track.At(float64(m.Blocks()[0]*16)).Turn; math.Abs(math.Remainder(turns+per/2-m.Middle.Angle, 1)) > per/2+.1 {
+		if per := l.Track.At(float64(m.Blocks()[0]*16+16)).Turn - l.Track.At(float64(m.Blocks()[0]*16)).Turn; math.Abs(math.Remainder(turns+per/2-m.Middle.Angle, 1)) > per/2+.1 {
 			t.Errorf("a block of the %s at %.1f mm is drawn at %.0f°; want it over the mark at %.0f°", m.Kind, m.Middle.Radius, 360*math.Mod(turns, 1), 360*m.Middle.Angle)
 		}
 	}

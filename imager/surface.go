@@ -23,6 +23,7 @@ type Surface struct {
 	disc    *marks.Disc
 	across  *marks.Across // how the second layer was brought to the first; nil: it could not be
 	shape   chart.Disc
+	looked  looked
 	now     *marks.Sights
 	found   []marks.Found  // by layer
 	gone    [][]marks.Mark // by layer
@@ -124,7 +125,7 @@ func (s *Surface) findOn(layer int, sights map[int]*marks.Sights) {
 		if sights[r] == nil {
 			continue
 		}
-		f := s.disc.Find(layer, sights[r])
+		f := s.marksOf(layer, sights[r])
 		last := map[int]int{}
 		if then != nil {
 			gone = f.Compare(before, then, sights[r])

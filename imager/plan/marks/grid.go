@@ -83,9 +83,25 @@ func (g *grid) cover(counts []uint8, from, to float64) {
 	ring := min(int(a/ringTurns), g.rings-1)
 	row := counts[ring*angles : (ring+1)*angles]
 	first := int(math.Ceil(a*angles - .5))
-	for c := first; c < first+angles && (float64(c)+.5)/angles < b; c++ {
-		if x := &row[c%angles]; *x < math.MaxUint8 {
-			*x++
+	within := func(n int) bool { return (float64(first+n)+.5)/angles < b }
+	n := min(angles, max(0, int(b*angles-.5)-first)) // cells, but for what rounding does
+	for n > 0 && !within(n-1) {
+		n--
+	}
+	for n < angles && within(n) {
+		n++
+	}
+	at := first % angles
+	once := min(n, angles-at)
+	count(row[at : at+once])
+	count(row[:n-once]) // beyond the end of the turn
+}
+
+// count counts one more in each cell.
+func count(cells []uint8) {
+	for i, n := range cells {
+		if n < math.MaxUint8 {
+			cells[i] = n + 1
 		}
 	}
 }
