@@ -77,7 +77,7 @@ func (s *Source) imageHauls(ctx context.Context, m *mapfile.Map, tell func(at se
 		case s.list != nil && !s.list.Image.Contains(at):
 			absent.Add(sector.Span(at, 1))
 		default:
-			_, n, _ := s.m.Sum(at)
+			n, _ := s.m.Winner(at)
 			hauls[n].other.Add(sector.Span(at, 1))
 		}
 	})

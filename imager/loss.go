@@ -27,7 +27,7 @@ func losses(m *mapfile.Map, files *Files, rotten sector.Set) []Loss {
 	passes, drives := m.Passes(), m.Drives()
 	for r := range rotten.Runs() {
 		for a := r.First; a < r.End; a++ {
-			_, pass, _ := m.Sum(a)
+			pass, _ := m.Winner(a)
 			if n := len(all); n > 0 && all[n-1].Range.End == a && all[n-1].Pass == pass {
 				all[n-1].Range.End++
 				continue
