@@ -110,7 +110,7 @@ func joined(all []layerMark, m layerMark) bool {
 			first, index = append(first, *o.mark), append(index, i)
 		}
 	}
-	i, ok := m.mark.Lie(first)
+	i, ok := m.mark.LiesOver(first)
 	if ok {
 		o := &all[index[i]]
 		o.also = append(o.also, m)

@@ -85,7 +85,7 @@ func TestAcross(t *testing.T) {
 	first, second := a.disc.Find(0, s), a.disc.Find(1, s)
 	right, wrong := 0, 0
 	for _, m := range second.Marks {
-		i, ok := m.Lie(first.Marks)
+		i, ok := m.LiesOver(first.Marks)
 		if !ok || m.Costs < 300 {
 			continue
 		}
