@@ -41,7 +41,7 @@ const (
 	leastRings  = 5   // that agree, in all ...
 	ringShare   = .8  // ... and of those where marks of both layers lie
 	aboveChance = 1.2 // ... and times as many as on the best of shifted radii
-	aboveOthers = 1.3 // or for another Δ
+	aboveOthers = 1.2 // or for another Δ
 	otherDelta  = .08 // turns that another is off ...
 	otherShare  = .4  // at as many of the rings that agree, at least
 	nearDelta   = .04 // turns by which a pair may be off Δ
