@@ -137,6 +137,10 @@ const (
 	// deeperWins is how many times as much they have to bring as what was never asked
 	// for: that tells of the blocks around it, too.
 	deeperWins = 2
+
+	// stayOn is how many times as much as the lot in hand another has to bring: lots that
+	// are as vain as each other would take turns block by block, with a move each.
+	stayOn = 1.1
 )
 
 func (d *deeper) add(s *byPlace, b int64, retries uint8, r sector.Range) {
@@ -177,7 +181,7 @@ func (d *deeper) rate(lot int) float64 {
 func (d *deeper) best(least int) (lot int, rate float64) {
 	lot = -1
 	if len(d.run) > 0 {
-		lot, rate = d.run[0].lot, d.rate(d.run[0].lot)
+		lot, rate = d.run[0].lot, stayOn*d.rate(d.run[0].lot)
 	}
 	for i := range d.waiting {
 		if n := len(d.waiting[i]); n == 0 || n < least {
@@ -187,7 +191,10 @@ func (d *deeper) best(least int) (lot int, rate float64) {
 			lot, rate = i, v
 		}
 	}
-	return lot, rate
+	if lot < 0 {
+		return lot, 0
+	}
+	return lot, d.rate(lot)
 }
 
 // pays tells whether asking deeper is worth its time.
