@@ -16,11 +16,15 @@ type level struct {
 // From coarse to fine.
 var levels = [...]level{{32, 2}, {12, .6}, {6, 3}, {3, 9}, {1, 30}}
 
-// A whole part of a disc may be dead: where nothing at all came of what was asked for
-// within 8,000 turns, 6 mm of a DVD, the rate there is the prior of the scales, not that
-// of the whole disc.
+// A whole part of a disc may be dead, a layer or a half. Where nothing at all came of what
+// was asked for, the rate there is the prior of the scales, not that of the whole disc: up
+// to as far again on both sides as it reaches already, and at least over 4,000 turns, 3 mm
+// of a DVD, but nowhere so near to what came.
+//
+//	rings   came · · · · · · ╳ · · · · ╳ · · · · · · · · came      · not asked for
+//	prior   ─ whole disc's ─├── that of the dead part ──┤───
 const (
-	deadReach  = 128 // rings on each side
+	deadReach  = 128 // rings
 	deadWeight = 2   // of the whole disc's rate, in blocks that passed over a cell
 )
 
@@ -301,30 +305,40 @@ func (f *field) refresh() {
 
 // expect works the priors out.
 func (f *field) expect() {
-	n := len(f.rings) - 1
-	var seen, blamed float64
-	var asked, failed, from, to int
-	for i := range n {
-		first, end := max(f.span[i][0], i-deadReach), min(f.span[i][1], i+deadReach+1)
-		if first >= to {
-			seen, blamed, asked, failed, from, to = 0, 0, 0, 0, first, first
-		}
-		for ; to < end; to++ {
+	for from := 0; from < len(f.rings)-1; {
+		span := f.span[from]
+		var seen, blamed float64
+		first, last, to := -1, -1, from
+		for ; to < span[1] && f.rings[to].asked == len(f.rings[to].fails); to++ {
 			seen += f.seen[to].mean()
 			blamed += f.blamed[to].mean()
-			asked += f.rings[to].asked
-			failed += len(f.rings[to].fails)
+			if f.rings[to].asked > 0 {
+				last = to
+				if first < 0 {
+					first = to
+				}
+			}
+			f.prior[to] = float32(f.top)
 		}
-		for ; from < first; from++ {
-			seen -= f.seen[from].mean()
-			blamed -= f.blamed[from].mean()
-			asked -= f.rings[from].asked
-			failed -= len(f.rings[from].fails)
+		if to == from { // something came
+			f.prior[from] = float32(f.top)
+			from++
+			continue
 		}
-		f.prior[i] = float32(f.top)
-		if failed == asked && asked > 0 {
-			f.prior[i] = float32((max(0, blamed) + deadWeight*f.top) / (max(0, seen) + deadWeight))
+		if first >= 0 {
+			reach := max(deadReach, last-first)
+			lo, hi := max(from, first-reach), min(to, last+reach+1)
+			if from > span[0] {
+				lo = max(lo, from+deadReach)
+			}
+			if to < span[1] {
+				hi = min(hi, to-deadReach)
+			}
+			for i := lo; i < hi; i++ {
+				f.prior[i] = float32((blamed + deadWeight*f.top) / (seen + deadWeight))
+			}
 		}
+		from = to
 	}
 }
 

@@ -74,16 +74,28 @@ func TestEstimateBySums(t *testing.T) {
 		for range 200 {
 			i, c := r.IntN(len(f.rings)-1), r.IntN(bins)
 			want := f.top
-			seen, blamed, asked, failed := 0.0, 0.0, 0, 0
-			for j := max(0, i-deadReach); j < min(len(f.rings)-1, i+deadReach+1); j++ {
+			seen, blamed := 0.0, 0.0
+			came := func(j int) bool { return f.rings[j].asked > len(f.rings[j].fails) }
+			from, to := i, i+1
+			for !came(i) && from > 0 && !came(from-1) {
+				from--
+			}
+			for !came(i) && to < len(f.rings)-1 && !came(to) {
+				to++
+			}
+			near := came(i) || from > 0 && i-from < deadReach || to < len(f.rings)-1 && to-i <= deadReach
+			first, last := math.MaxInt, 0
+			for j := from; j < to; j++ {
 				for k := range bins {
 					seen += float64(f.seen[j][k]) / bins
 					blamed += float64(f.blamed[j][k]) / bins
 				}
-				asked += f.rings[j].asked
-				failed += len(f.rings[j].fails)
+				if f.rings[j].asked > 0 {
+					first, last = min(first, j), j
+				}
 			}
-			if asked > 0 && asked == failed {
+			reach := max(deadReach, last-first)
+			if !near && first <= last && i >= first-reach && i <= last+reach {
 				dead++
 				want = (blamed + deadWeight*f.top) / (seen + deadWeight)
 			}

@@ -51,8 +51,8 @@
 // emission tomography, and goes up the likelihood. What is seen in few cells is
 // eked out from wider rings: at five scales, from 2,000 turns to 100, the rate is
 // (blamed + weight · the coarser scale's rate) / (seen + weight).
-// Above all of them stands the rate of the whole disc, or of the 8,000 turns around where
-// nothing at all came of those: a whole part of a disc may be dead.
+// Above all of them stands the rate of the whole disc, or of a part of it of which nothing
+// at all came, up to as far again as that is known to reach: a half or a layer may be dead.
 //
 // Angles need the turns that a block takes, which a disc's tolerances leave open
 // by one per cent, a whole turn in a hundred. They are fitted to how well failures
@@ -118,8 +118,12 @@
 // Where a half of a disc is dead most was lost by failures from which the regression
 // unlearnt all belief in the surface, and by going there again from full speed. The rate
 // of the rings within 6 mm as the prior of all cells cured that, but a blot of 13 mm took
-// a third longer: now it is the prior only where nothing came at all. Where every second
-// block is bad the regression held a bad block for a good sign of the next one.
+// a third longer: now it is the prior only where nothing came at all. That reaches as far
+// again as it reaches already, or a dead layer is asked for once more in each band of radii;
+// all the way to the nearest place at which something came, it made that blot take twice as
+// long. Where every second block is bad the regression held a bad block for a good sign of
+// the next one, and the way to a block counted as a part of its failure's price: so passing
+// over, which costs more ways, seemed to pay the more the more of it was done.
 //
 // What other rounds and drives learned gives the period, and says which blocks
 // were bad and where the track was lost: kinds of blocks of which each has a rate
