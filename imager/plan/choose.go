@@ -1,6 +1,9 @@
 package plan
 
-import "slices"
+import (
+	"math"
+	"slices"
+)
 
 // zone is some neighbouring rings, and what a run that begins there would bring.
 type zone struct {
@@ -8,7 +11,8 @@ type zone struct {
 	band   int   // of the disc's radii
 	radius float64
 	stale  bool
-	worth  float64 // for which the rest was worked out
+	worth  float64 // for which the rest was worked out ...
+	full   float64 // ... and the seconds of a block at full speed
 
 	start int64   // first block of the run
 	count int     // blocks of the run
@@ -23,6 +27,7 @@ const (
 	widestGap = 600 // blocks without one worth asking for that end a run
 	doubtful  = 1.8 // loss from which on it counts what came of such blocks so far
 	surest    = 12  // greatest loss that the estimate may give
+	repriced  = .05 // share by which a block's time may turn out another before a run is worked out anew
 )
 
 // leastYield is the good sectors a second under which a pass ends by itself: one
@@ -96,6 +101,7 @@ func (s *byPlace) choose() bool {
 	}
 	for {
 		best, at := 0.0, -1
+		full := s.price.blocks()
 		var here zone
 		if s.head < int64(len(s.state)) {
 			z := s.zones[f.ringOf(s.head)/zoneRings]
@@ -104,7 +110,7 @@ func (s *byPlace) choose() bool {
 		}
 		for i := range s.zones {
 			z := &s.zones[i]
-			if z.stale || z.past > 0 && s.worth < z.worth/2 {
+			if z.stale || z.past > 0 && s.worth < z.worth/2 || math.Abs(z.full-full[z.band]) > repriced*z.full {
 				s.walk(z, z.first)
 			}
 			// Of equals the first of a band, so that bands are read through.

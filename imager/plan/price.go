@@ -62,6 +62,14 @@ func (p *price) block(band int) float64 {
 	return firstFull * p.outer / p.middle(band)
 }
 
+// blocks is that of every band.
+func (p *price) blocks() (all [bands]float64) {
+	for i := range all {
+		all[i] = p.block(i)
+	}
+	return all
+}
+
 // debt is the time that will be lost on the way back to full speed, in blocks'
 // times.
 func debt(rung int, good int64) float64 {

@@ -153,3 +153,26 @@ func TestLooksByHalves(t *testing.T) {
 		t.Errorf("looked into %d dead rings; want from 1 to %d", n, enough)
 	}
 }
+
+// TestReadsOn: a drive that takes twice as long for a block as was expected reads a clean
+// disc band by band, and leaves nothing behind to come back for.
+func TestReadsOn(t *testing.T) {
+	task := scarTask(140_000)
+	d := &patches{legs: legsOf(&task.Disc)}
+	p := New(task)
+	moves, head := 0, int64(-1)
+	for {
+		q, step := p.Next()
+		if step != Ask {
+			break
+		}
+		if int64(q.Range.First) != head {
+			moves++
+		}
+		head = int64(q.Range.End)
+		p.Note(d.answer(q))
+	}
+	if moves > 2*bands {
+		t.Errorf("%d moves over a clean disc; want %d at most", moves, 2*bands)
+	}
+}

@@ -44,8 +44,8 @@ func (s *byPlace) walk(z *zone, from int64) {
 	if s.careful() {
 		worth = min(worth, dearest/s.price.block(z.band))
 	}
-	z.stale, z.worth, z.start, z.count, z.past, z.gain, z.cost = false, worth, from, 0, 0, 0, 0
-	w := walker{s: s, rung: s.price.rung, good: s.price.good, full: s.price.block(z.band), ring: s.field.ringOf(from), near: -1}
+	z.stale, z.worth, z.full, z.start, z.count, z.past, z.gain, z.cost = false, worth, s.price.block(z.band), from, 0, 0, 0, 0
+	w := walker{s: s, rung: s.price.rung, good: s.price.good, full: z.full, ring: s.field.ringOf(from), near: -1}
 	alive, sum, gain, cost, best := 1.0, 0.0, 0.0, 0.0, 0.0
 	n, gap := 0, int64(0)
 	for b := from; b < int64(len(s.state)) && n < horizon && gap < widestGap && alive > .1; b++ {
