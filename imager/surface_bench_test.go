@@ -4,38 +4,19 @@ import (
 	"io"
 	"testing"
 
-	"turnstone/device/sector"
 	"turnstone/mapfile"
 	"turnstone/mapfile/chart"
+	"turnstone/mapfile/mapfiletest"
 )
 
-// roughCase is the map of a disc of two layers with some 100,000 runs: spots of failed
-// blocks that keep to angles nowhere, and single blocks between them.
+// roughCase is a map with some 100,000 runs.
 func roughCase(b *testing.B) *mapfile.Map {
-	const half = 2_080_000
 	m := mapfile.New("rough")
 	m.AddRound(mapfile.Round{})
-	d := mapfile.Disc{Kind: "dvd", Sectors: 2 * half, BlockSectors: 16, Layers: []int64{half, half}}
-	d.Written.Add(sector.Span(0, d.Sectors))
-	if err := m.SetDisc(d); err != nil {
+	if err := m.SetDisc(mapfiletest.RoughDisc()); err != nil {
 		b.Fatal(err)
 	}
-	m.AddDrive(mapfile.Drive{Node: "A"})
-	pass, err := m.AddPass(mapfile.Pass{Seconds: 5000})
-	if err != nil {
-		b.Fatal(err)
-	}
-	sums := make([]uint32, 16)
-	for a := sector.LBA(0); a < 2*half; a += 16 {
-		run := mapfile.Run{Range: sector.Span(a, 16), Result: mapfile.Delivered, Attempts: 1}
-		of := sums
-		if a/16%5 < 2 && a/16%3 > 0 {
-			run.Result, of = mapfile.Failed, nil
-		}
-		if _, err := m.Record(pass, run, of); err != nil {
-			b.Fatal(err)
-		}
-	}
+	mapfiletest.Rough(b, m)
 	return m
 }
 

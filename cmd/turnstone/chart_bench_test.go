@@ -6,9 +6,9 @@ import (
 	"testing"
 	"time"
 
-	"turnstone/device/sector"
 	"turnstone/imager"
 	"turnstone/mapfile"
+	"turnstone/mapfile/mapfiletest"
 )
 
 // BenchmarkChart is the program drawing the map of a disc of two layers with some 100,000
@@ -41,14 +41,10 @@ func BenchmarkChart(b *testing.B) {
 	}
 }
 
-// roughCase is a case with the map of a disc of two layers with some 100,000 runs: blocks
-// that fail, and single ones that come between them, in a pattern that keeps to no angle.
+// roughCase is a case with some 100,000 runs.
 func roughCase(b *testing.B) string {
-	const half = 2_080_000
-	d := mapfile.Disc{Kind: "dvd", Sectors: 2 * half, BlockSectors: 16, Layers: []int64{half, half}}
-	d.Written.Add(sector.Span(0, d.Sectors))
 	dir := filepath.Join(b.TempDir(), "rough")
-	c, err := imager.Create(dir, imager.Writer{CaseID: "rough", Now: time.Now}, d)
+	c, err := imager.Create(dir, imager.Writer{CaseID: "rough", Now: time.Now}, mapfiletest.RoughDisc())
 	if err != nil {
 		b.Fatal(err)
 	}
@@ -59,25 +55,7 @@ func roughCase(b *testing.B) string {
 	if err != nil {
 		b.Fatal(err)
 	}
-	m.AddDrive(mapfile.Drive{Node: "A"})
-	pass, err := m.AddPass(mapfile.Pass{Seconds: 5000, How: imager.HowComplete})
-	if err != nil {
-		b.Fatal(err)
-	}
-	sums := make([]uint32, 16)
-	for i := range sums {
-		sums[i] = uint32(i) * 0x9E3779B1
-	}
-	for a := sector.LBA(0); a < 2*half; a += 16 {
-		run := mapfile.Run{Range: sector.Span(a, 16), Result: mapfile.Delivered, Attempts: 1}
-		of := sums
-		if a/16%5 < 2 && a/16%3 > 0 {
-			run.Result, of = mapfile.Failed, nil
-		}
-		if _, err := m.Record(pass, run, of); err != nil {
-			b.Fatal(err)
-		}
-	}
+	mapfiletest.Rough(b, m)
 	if err := m.Commit(filepath.Join(dir, "map.db")); err != nil {
 		b.Fatal(err)
 	}
