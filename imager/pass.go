@@ -80,6 +80,10 @@ func (n *news) end() {
 	}
 }
 
+// lastSectors is how many, left to ask, come with the checkpoint that ends a part of the
+// pass rather than have one begun right before it: 2 MiB, a tenth of a second at speed.
+const lastSectors = 1024
+
 // loop asks and takes answers until the pass is to end, then takes what is in
 // hand.
 func (p *pass) loop(ctx context.Context) {
@@ -98,6 +102,7 @@ func (p *pass) loop(ctx context.Context) {
 		} else if p.how == "" && proof {
 			p.prove(ctx)
 		}
+		p.saver.ending = p.plan.Left() <= lastSectors
 		p.save()
 	}
 	within := grace

@@ -17,6 +17,7 @@ type saver struct {
 
 	last    time.Time  // when the last one began
 	running chan saved // nil while none runs
+	ending  bool       // little is left to ask: what comes yet is saved at the end, or when its time is due
 	putOff  bool       // readers held the map: what it knows in memory is to be committed yet
 	err     error      // the first failure; nothing is saved any more after it
 }
@@ -30,7 +31,7 @@ type saved struct {
 // due tells whether an epoch is to be saved now.
 func (s *saver) due(now time.Time, e *epoch) bool {
 	return s.running == nil && s.err == nil && (s.putOff || !e.empty()) &&
-		(e.bytes >= s.bytes || now.Sub(s.last) >= s.every)
+		(e.bytes >= s.bytes && !s.ending || now.Sub(s.last) >= s.every)
 }
 
 // full tells whether so much waits for a slow disk that the reading should wait
