@@ -16,6 +16,7 @@ import (
 	"turnstone/device/sim"
 	"turnstone/device/sim/press"
 	"turnstone/device/sim/simtest"
+	"turnstone/imager/plan"
 	"turnstone/imager/volume"
 	"turnstone/imager/volume/tree"
 	"turnstone/mapfile"
@@ -256,5 +257,25 @@ func TestFilmsFirstCostsLittle(t *testing.T) {
 	t.Logf("a sector came after %.2f s on average, by the surface alone after %.2f s; all after %.1f and %.1f s", got, want, first.Now().Seconds(), plain.Now().Seconds())
 	if got > want*1.03 || first.Now() > plain.Now()+plain.Now()*3/100 {
 		t.Errorf("a sector came after %.2f s on average; want at most 3 %% more than %.2f s", got, want)
+	}
+}
+
+// TestLeaves: a part is left when the drive is slow and the plan expects no better; one
+// lost track on a disc of which it expects all is no reason, and where no geometry tells
+// what to expect, the drive's pace alone is.
+func TestLeaves(t *testing.T) {
+	const sectors = 16 * 10_000
+	for _, c := range []struct {
+		kind       string
+		slow, want bool
+	}{{"dvd", false, false}, {"dvd", true, false}, {"", false, false}, {"", true, true}} {
+		order := plan.New(plan.Task{Disc: plan.Disc{Written: sector.Of(sector.Span(0, sectors)), Block: 16, Largest: 256, WholeBlocks: true, Kind: c.kind}})
+		if _, step := order.Next(); step != plan.Ask {
+			t.Fatalf("Next() of a disc of which nothing was asked = %v; want a request", step)
+		}
+		k := course{pace: pace{least: paces[0], slow: c.slow}}
+		if got := k.leaves(order); got != c.want {
+			t.Errorf("leaves of kind %q, slow %v = %v; want %v", c.kind, c.slow, got, c.want)
+		}
 	}
 }
