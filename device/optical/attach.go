@@ -184,12 +184,11 @@ func (d *opened) describe(s spec) error {
 // nothing, and where all is bad each one fails in its own time.
 const mostRead = 128
 
-// mostAsked bounds one request to a child: 2.25 MiB, which are 24 READs of what USB takes.
+// mostAsked bounds one request to a child: 4.5 MiB, which are 48 READs of what USB takes.
 // The first READ of each competes with all that the program does with the answer before,
-// and took twice as long as the others in an emulated machine: with eight READs a request
-// the same was read 8 % slower, with 48 it was 2 to 5 % faster. A slow drive is asked for
+// and took twice as long as the others in an emulated machine. A slow drive is asked for
 // less by whoever plans (package plan, patience).
-const mostAsked = 1152
+const mostAsked = 2304
 
 // several is the sectors of a request that is as many READs as that allows.
 func several(read int) int { return max(1, mostAsked/read) * read }

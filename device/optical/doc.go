@@ -42,7 +42,7 @@
 // READ(10) of whole error-correction blocks, as many as the host takes in one command (of
 // the 60 sectors that USB takes 48). Only a drive that finds a READ too long (5/24/00) is
 // asked for half, and half again, from then on. A request to a child is several of them,
-// 2.25 MiB, for the way to the child and back costs as much as a READ on a slow machine;
+// 4.5 MiB, for the way to the child and back costs as much as a READ on a slow machine;
 // each is judged by itself, and what the first have brought is kept whatever becomes of
 // the next (package child). Of a READ's sectors those are good that came
 //

@@ -49,7 +49,7 @@ func dial(node string, p purpose) (Transport, Host, error) {
 	if n, err := reservedSize(fd); err == nil && n > 0 {
 		h.limit = min(h.limit, n)
 	}
-	return newSGTransport(fd, func() (int, error) { return settingsNode(node, dir.SG()) }), h, nil
+	return newSGTransport(fd, p, func() (int, error) { return settingsNode(node, dir.SG()) }), h, nil
 }
 
 // sgHost is what Linux knows of a drive.

@@ -233,7 +233,7 @@ func TestLargest(t *testing.T) {
 			t.Errorf("largest(%d sectors, %d) = %d, %d; want %d, %d", test.limit, test.block, piece, request, test.piece, test.request)
 		}
 	}
-	for read, want := range map[int]int{48: 1152, 60: 1140, 32: 1152, 128: 1152, 16: 1152, 500: 1000, 1500: 1500} {
+	for read, want := range map[int]int{48: 2304, 60: 2280, 32: 2304, 128: 2304, 16: 2304, 500: 2000, 1500: 1500, 2500: 2500} {
 		if got := several(read); got != want {
 			t.Errorf("several(%d) = %d; want %d", read, got, want)
 		}

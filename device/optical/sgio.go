@@ -71,13 +71,17 @@ type sgTransport struct {
 	settings int // -1 until needed
 	// openSettings opens the second way.
 	openSettings func() (int, error)
+	// reads tells that this process is there to read the drive, through its sr node: the
+	// kernel sleeps uninterruptibly then until a READ has ended. (The sg driver can be
+	// interrupted, sg_ioctl, and would send a command once more.)
+	reads bool
 
 	x   *exchange
 	pin runtime.Pinner
 }
 
-func newSGTransport(fd int, openSettings func() (int, error)) *sgTransport {
-	t := &sgTransport{fd: fd, settings: -1, openSettings: openSettings, x: new(exchange)}
+func newSGTransport(fd int, p purpose, openSettings func() (int, error)) *sgTransport {
+	t := &sgTransport{fd: fd, settings: -1, openSettings: openSettings, reads: p == toRead, x: new(exchange)}
 	t.pin.Pin(t.x)
 	return t
 }
@@ -88,6 +92,15 @@ func newSGTransport(fd int, openSettings func() (int, error)) *sgTransport {
 func setsSomething(op scsi.Op) bool {
 	switch op {
 	case scsi.OpModeSelect10, scsi.OpSetCDSpeed, scsi.OpSetStreaming, scsi.OpPreventAllow:
+		return true
+	}
+	return false
+}
+
+// readsSectors tells which commands may be held: see devnode.Hold.
+func readsSectors(op scsi.Op) bool {
+	switch op {
+	case scsi.OpRead10, scsi.OpRead12, scsi.OpReadCD:
 		return true
 	}
 	return false
@@ -125,7 +138,11 @@ func (t *sgTransport) Do(c scsi.Command, data []byte, timeout time.Duration) (Re
 			copy(x.small[:], data)
 		}
 	}
-	err := devnode.Ioctl(fd, sgIO, unsafe.Pointer(h))
+	call := devnode.Ioctl
+	if t.reads && readsSectors(c.Op()) {
+		call = devnode.Hold
+	}
+	err := call(fd, sgIO, unsafe.Pointer(h))
 	runtime.KeepAlive(data)
 	if err != nil {
 		return Result{}, err
