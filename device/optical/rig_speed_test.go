@@ -16,9 +16,8 @@ import (
 // rigSpeed compares what comes through the child, as the program reads, with what
 // "dd iflag=direct" gets in the sizes of its usual blocks, and with READs alone: the most
 // that a loop with one READ at a time can give. Neither of these two does anything but its
-// system calls, and Go's scheduler is kept out of them: where it sees a goroutine in a
-// system call it costs the emulated machine a tenth of the time, which dd does not pay. The
-// machine does other things: all are measured in turn, a stretch at a time, and medians are
+// system calls, and Go's scheduler is kept out of them, as it is of the child's
+// (devnode.Hold): dd knows of none. The machine does other things: all are measured in turn, a stretch at a time, and medians are
 // compared.
 func rigSpeed(t *testing.T, d *Drive, node string, say func(string, ...any)) {
 	const span = 13_680 // sectors; six requests of 38 READs of 60, and whole READs of all sizes
