@@ -30,19 +30,14 @@ const (
 
 type cells [bins]float32
 
-// failure is a block that did not come.
-type failure struct {
-	block int64
-	lost  bool // the drive lost the track
-}
-
 // ring is some turns of the track.
 type ring struct {
 	leg   *leg
 	first int64   // block
 	width float64 // of a block, in cells
-	fails []failure
-	asked int // blocks
+	fails []int64 // blocks that did not come
+	lost  int     // of them, in which the drive lost the track
+	asked int     // blocks
 }
 
 // field is the estimate: how much each cell of the surface stands in the way of
@@ -167,11 +162,12 @@ func (f *field) add(i int, b int64) {
 
 // fail counts one that did not come.
 func (f *field) fail(i int, b int64, lost bool) {
-	f.rings[i].fails = append(f.rings[i].fails, failure{b, lost})
+	f.rings[i].fails = append(f.rings[i].fails, b)
 	f.all.blamed++
 	h := &f.hints[f.kind[b]]
 	h.fails++
 	if lost {
+		f.rings[i].lost++
 		f.all.lost++
 		h.lost++
 	}
@@ -185,9 +181,9 @@ func (f *field) blame(lo, hi int) {
 		}
 		blamed, rate := &f.blamed[i], &f.rate[i]
 		*blamed = cells{}
-		for _, x := range f.rings[i].fails {
-			from, width := f.arc(i, x.block)
-			hint := &f.hints[f.kind[x.block]]
+		for _, b := range f.rings[i].fails {
+			from, width := f.arc(i, b)
+			hint := &f.hints[f.kind[b]]
 			sum := float32(hint.rate)
 			cover(from, width, func(c int, s float32) { sum += s * rate[c] })
 			by := float32(1 / -math.Expm1(-float64(max(sum, 1e-9))))

@@ -151,8 +151,8 @@ func TestAgainstMaximumLikelihood(t *testing.T) {
 		cover(from, width, func(c int, s float32) { shares[b][c] = float64(s) })
 	}
 	for i := range len(f.rings) - 1 {
-		for _, x := range f.rings[i].fails {
-			failed[x.block]++
+		for _, b := range f.rings[i].fails {
+			failed[b]++
 		}
 	}
 	likelihood := func(rate *[bins]float64) float64 {

@@ -190,7 +190,7 @@ const soonDone = 60
 func (s *byPlace) prove() bool {
 	var left [len(trustEdges) + 1][]int64
 	var cost [len(trustEdges) + 1]float64
-	w := walker{s: s, near: -1}
+	w := s.walker(0)
 	for b, st := range s.state {
 		if st == open {
 			x := w.look(int64(b))
@@ -232,7 +232,7 @@ func (s *byPlace) prove() bool {
 func (s *byPlace) sweep() bool {
 	s.refresh()
 	s.run = s.run[:0]
-	w := walker{s: s, near: -1}
+	w := s.walker(0)
 	for b, st := range s.state {
 		if st != open {
 			continue

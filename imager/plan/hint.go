@@ -35,6 +35,15 @@ func (h *hint) learn(kind int) {
 	h.rate = (h.blamed + hintWeight*hintGuess[kind]) / (h.seen + hintWeight)
 }
 
+// losing is the share of the failures that lose the track, where it is another one for
+// blocks of which nothing was heard. Where a drive loses the track, another is likely to
+// do so, and hardly in the blocks beside it that came or failed: the kind says more than
+// the place.
+func (h *hint) losing(kind uint8, here float64) float64 {
+	trust := min(.9, (h.fails+1)/(h.fails+11))
+	return here + trust*((h.lost+hintGuess[kind]/2)/(h.fails+1)-here)
+}
+
 // hear takes the passes of other rounds and drives in; the latest that asked
 // counts.
 func (s *byPlace) hear(h Past) {

@@ -110,7 +110,7 @@ func (p *Plan) prizes(chanceOf func(loss float64) float64) (all []prize) {
 	if s == nil {
 		return nil
 	}
-	w := walker{s: s, near: -1}
+	w := s.walker(0)
 	for b, st := range s.state {
 		if st != open && st != out {
 			continue

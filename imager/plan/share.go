@@ -112,7 +112,7 @@ func (s *byPlace) prospects(block int64, done Work) ([]*hopes, queue) {
 		reading := float64(done.Came/max(1, block)) * s.price.block(bands/2)
 		failure = max(0, done.Took.Seconds()-reading) / float64(done.Failed)
 	}
-	w := walker{s: s, near: -1}
+	w := s.walker(0)
 	seen := s.field.seenNear()
 	wrong := done.wrong()
 	for b, st := range s.state {

@@ -118,7 +118,7 @@ func (s *byPlace) amongVain(i int) bool {
 func (s *byPlace) gatherLook() bool {
 	c := &s.soundings
 	s.run = s.run[:0]
-	w := walker{s: s, near: -1}
+	w := s.walker(0)
 	for b := c.first; b < c.end; b++ {
 		if s.state[b] != open || s.single[b] {
 			continue
@@ -185,7 +185,7 @@ const (
 // countSure counts the open blocks that are sure to come, and those expected to.
 func (s *byPlace) countSure() {
 	s.sure, s.hoped, s.standing = 0, 0, standing{}
-	w := walker{s: s, near: -1}
+	w := s.walker(0)
 	for b, st := range s.state {
 		if st != open {
 			continue

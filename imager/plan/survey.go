@@ -82,7 +82,7 @@ func (o *bySample) fill() {
 			spread float64
 		}
 		var all []doubt
-		w := walker{s: o.byPlace, near: -1}
+		w := o.walker(0)
 		for range candidates {
 			b := o.point()
 			if o.state[b] == open {

@@ -25,13 +25,6 @@ const (
 	comeBackAt = 10  // blocks a second, the most that this time is taken to be worth: at speed less is lost
 )
 
-// passOver tells whether a block is better passed over now, where a second is worth so
-// many blocks, and the failure costs so much more for the slow-down.
-func (s *byPlace) passOver(x prospect, full, worth, slow float64) bool {
-	back := s.standing.back(x.chance/(full+(1-x.chance)*x.cost), worth)
-	return x.chance+min(back, comeBackAt)*comeBack < worth*(x.cost+slow)*(1-x.chance)
-}
-
 // walk looks at the run that begins at or behind a block: it passes over blocks
 // that cost more than they bring, and goes as far as it pays.
 //
@@ -45,7 +38,8 @@ func (s *byPlace) walk(z *zone, from int64) {
 		worth = min(worth, dearest/s.price.block(z.band))
 	}
 	z.stale, z.worth, z.full, z.start, z.count, z.past, z.gain, z.cost = false, worth, s.price.block(z.band), from, 0, 0, 0, 0
-	w := walker{s: s, rung: s.price.rung, good: s.price.good, full: z.full, ring: s.field.ringOf(from), near: -1}
+	w := s.walker(from)
+	w.deal(z.full, worth)
 	alive, sum, gain, cost, best := 1.0, 0.0, 0.0, 0.0, 0.0
 	n, gap := 0, int64(0)
 	for b := from; b < int64(len(s.state)) && n < horizon && gap < widestGap && alive > .1; b++ {
@@ -54,9 +48,7 @@ func (s *byPlace) walk(z *zone, from int64) {
 			continue
 		}
 		x := w.look(b)
-		p := x.chance
-		slow := s.debtShare(w.rung) * w.full * slower(w.rung, w.good)
-		if s.passOver(x, w.full, z.worth, slow) {
+		if w.passOver(x) {
 			gap++
 			z.past++
 			continue
@@ -67,10 +59,10 @@ func (s *byPlace) walk(z *zone, from int64) {
 			cost += alive * s.gap(gap, z.band, w.rung)
 		}
 		gap = 0
-		sum -= math.Log(p)
+		sum -= math.Log(x.chance)
 		next := math.Pow(1+sum/w.shape, -w.shape)
 		gain += next
-		cost += alive*w.full*(1+(1/ladder[w.rung]-1)*(1-s.debtShare(w.rung))) + (alive-next)*(x.cost+slow)
+		cost += alive*w.full*w.pace + (alive-next)*(x.cost+w.slow)
 		n++
 		alive = next
 		w.read()
@@ -84,13 +76,14 @@ func (s *byPlace) walk(z *zone, from int64) {
 
 // gather lists the blocks of a zone's run.
 func (s *byPlace) gather(z *zone, run []int64) []int64 {
-	w := walker{s: s, rung: s.price.rung, good: s.price.good, full: s.price.block(z.band), ring: s.field.ringOf(z.start), near: -1}
+	w := s.walker(z.start)
+	w.deal(s.price.block(z.band), z.worth)
 	for b := z.start; b < int64(len(s.state)) && len(run) < z.count; b++ {
 		if s.state[b] != open {
 			continue
 		}
 		x := w.look(b)
-		if b > z.start && s.passOver(x, w.full, z.worth, s.debtShare(w.rung)*w.full*slower(w.rung, w.good)) {
+		if b > z.start && w.passOver(x) {
 			continue
 		}
 		run = append(run, b)
@@ -99,37 +92,94 @@ func (s *byPlace) gather(z *zone, run []int64) []int64 {
 	return run
 }
 
-// walker goes along the track.
+// walker goes along the track. What holds for a walk, for a ring or for a rung of the
+// ladder it works out once: it looks at thousands of blocks for each that is asked for.
 type walker struct {
-	s     *byPlace
-	ring  int
-	near  int // ring of which what follows is known
+	s             *byPlace
+	medium, track float64 // seconds of a failure, of either kind
+
+	ring  int   // in which the block lies that was looked at last
+	first int64 // block of that ring ...
+	end   int64 // ... and the one behind it; 0: nothing was looked at
 	shape float64
 	lost  float64 // share of the failures here that lose the track
+	cost  float64 // of the failure of a block of which nothing was heard
 
-	full float64 // of a block
-	rung int     // at which the drive would be
-	good int64
+	full  float64 // of a block at full speed
+	worth float64 // blocks that a second is worth
+	rung  int     // at which the drive would be
+	good  int64
+	slow  float64 // seconds that a failure costs for the slow-down
+	pace  float64 // times of a block at full speed that one takes
 }
 
+// walker begins to look at blocks from b on.
+func (s *byPlace) walker(b int64) walker {
+	return walker{s: s, ring: s.field.ringOf(b), medium: s.price.medium.of(), track: s.price.lost.of(), rung: s.price.rung, good: s.price.good}
+}
+
+// deal says what a block takes at full speed, and how many a second is worth.
+func (w *walker) deal(full, worth float64) {
+	w.full, w.worth = full, worth
+	w.step()
+}
+
+// look is what is expected of a block.
 func (w *walker) look(b int64) prospect {
+	if b < w.first || b >= w.end {
+		w.enter(b)
+	}
+	cost := w.cost
+	if kind := w.s.field.kind[b]; kind != unheard {
+		cost = w.failure(w.s.field.hints[kind].losing(kind, w.lost))
+	}
+	return prospect{w.s.chance(w.ring, b), cost}
+}
+
+// enter goes to the ring of block b.
+func (w *walker) enter(b int64) {
 	f := w.s.field
 	w.ring = f.ringFrom(w.ring, b)
-	if w.near != w.ring {
-		w.near = w.ring
-		fails, lost := f.near(w.ring)
-		w.shape = firstShape + fails
-		w.lost = (lost + .5) / (fails + 1)
+	w.first, w.end = f.rings[w.ring].first, f.rings[w.ring+1].first
+	fails, lost := f.near(w.ring)
+	w.shape = firstShape + fails
+	w.lost = (lost + .5) / (fails + 1)
+	w.cost = w.failure(w.lost)
+}
+
+// failure is the seconds of one where such a share of them loses the track.
+func (w *walker) failure(lost float64) float64 { return w.medium*(1-lost) + w.track*lost }
+
+// read takes a block for read.
+func (w *walker) read() {
+	if w.rung > 0 {
+		if w.good++; w.good == climb {
+			w.rung, w.good = w.rung-1, 0
+		}
+		w.step()
 	}
-	lost := w.lost
-	if h := &f.hints[f.kind[b]]; f.kind[b] != unheard {
-		// Where a drive loses the track, another is likely to do so, and hardly in
-		// the blocks beside it that came or failed: the kind says more than the place.
-		trust := min(.9, (h.fails+1)/(h.fails+11))
-		lost += trust * ((h.lost+hintGuess[f.kind[b]]/2)/(h.fails+1) - lost)
+}
+
+// step says what the drive's speed means.
+func (w *walker) step() {
+	share := w.s.debtShare(w.rung)
+	w.slow = share * w.full * slower(w.rung, w.good)
+	w.pace = 1 + (1/ladder[w.rung]-1)*(1-share)
+}
+
+// passOver tells whether a block is better passed over now.
+func (w *walker) passOver(x prospect) bool {
+	loses := w.worth * (x.cost + w.slow) * (1 - x.chance)
+	// Most are so good or so bad that it does not matter what coming back is worth,
+	// which is nothing at the least, and at the most the price.
+	switch {
+	case x.chance >= loses:
+		return false
+	case x.chance+min(w.worth, comeBackAt)*comeBack < loses:
+		return true
 	}
-	p := &w.s.price
-	return prospect{w.s.chance(w.ring, b), p.medium.of()*(1-lost) + p.lost.of()*lost}
+	back := w.s.standing.back(x.chance/(w.full+(1-x.chance)*x.cost), w.worth)
+	return x.chance+min(back, comeBackAt)*comeBack < loses
 }
 
 // expected is the chance of a block, and the outcome since which it holds.
@@ -163,25 +213,12 @@ func (s *byPlace) loss(ring int, b int64) float64 {
 	return min(s.field.loss(ring, b), surest)
 }
 
-// read takes a block for read.
-func (w *walker) read() {
-	if w.rung > 0 {
-		if w.good++; w.good == climb {
-			w.rung, w.good = w.rung-1, 0
-		}
-	}
-}
-
 // near is the failures around a ring, and the lost tracks among them.
 func (f *field) near(ring int) (fails, lost float64) {
 	const reach = 8
 	for j := max(f.span[ring][0], ring-reach); j < min(f.span[ring][1], ring+reach+1); j++ {
-		for _, x := range f.rings[j].fails {
-			fails++
-			if x.lost {
-				lost++
-			}
-		}
+		fails += float64(len(f.rings[j].fails))
+		lost += float64(f.rings[j].lost)
 	}
 	return fails, lost
 }
