@@ -53,7 +53,8 @@ type field struct {
 	sum    [][bins + 1]float32
 	alike  []alike
 
-	prior []float32 // of each ring's rates
+	prior   []float32 // of each ring's rates
+	grounds grounds
 
 	phase []float32 // of each block, in cells
 	all   struct{ seen, blamed, lost float64 }
@@ -133,28 +134,73 @@ func (f *field) ringFrom(i int, b int64) int {
 	return i
 }
 
-// arc is the cells that block b of ring i passes over, in cells.
+// arc is where block b of ring i begins and how wide it is, in cells.
 func (f *field) arc(i int, b int64) (from, width float64) {
 	return min(float64(f.phase[b]), bins-1e-5), f.rings[i].width
 }
 
-// cover calls do for each cell under an arc, with the share that is covered.
-func cover(from, width float64, do func(cell int, share float32)) {
-	c := int(from)
-	share := min(1-(from-float64(c)), width)
-	for width > 0 {
-		do(c%bins, float32(share))
-		width -= share
-		share = min(1, width)
-		c++
+// under is the cells that an arc of at most a turn lies over:
+//
+//	cell    ├──first──┤├──1──┤├──1──┤├──last──┤     the share of it that is covered
+//	                   └─── whole ──┘
+type under struct {
+	cell        uint // the first one
+	whole       int
+	first, last float32
+}
+
+func underOf(from, width float64) under {
+	c := math.Floor(from)
+	first := min(1-(from-c), width)
+	width -= first
+	whole := int(width)
+	return under{uint(c), whole, float32(first), float32(width - float64(whole))}
+}
+
+// shares is the cells, and the share of each that is covered.
+func (u under) shares(yield func(cell int, share float32) bool) {
+	c := u.cell
+	if !yield(int(c%bins), u.first) {
+		return
 	}
+	for range u.whole {
+		if c++; !yield(int(c%bins), 1) {
+			return
+		}
+	}
+	yield(int((c+1)%bins), u.last)
+}
+
+// sum adds what they hold up, by their shares, to a sum.
+func (u under) sum(sum float32, of *cells) float32 {
+	c := u.cell
+	sum += u.first * of[c%bins]
+	for range u.whole {
+		c++
+		sum += of[c%bins]
+	}
+	return sum + u.last*of[(c+1)%bins]
+}
+
+// blame puts a failure down to them, in the ratio of their rates.
+func (u under) blame(blamed, rate *cells, by float32) {
+	c := u.cell
+	blamed[c%bins] += u.first * rate[c%bins] * by
+	for range u.whole {
+		c++
+		blamed[c%bins] += rate[c%bins] * by
+	}
+	c++
+	blamed[c%bins] += u.last * rate[c%bins] * by
 }
 
 // add counts a block that was asked for.
 func (f *field) add(i int, b int64) {
 	seen := &f.seen[i]
 	from, width := f.arc(i, b)
-	cover(from, width, func(c int, s float32) { seen[c] += s })
+	for c, share := range underOf(from, width).shares {
+		seen[c] += share
+	}
 	f.all.seen += width
 	f.hints[f.kind[b]].seen++
 	f.rings[i].asked++
@@ -182,66 +228,92 @@ func (f *field) blame(lo, hi int) {
 		blamed, rate := &f.blamed[i], &f.rate[i]
 		*blamed = cells{}
 		for _, b := range f.rings[i].fails {
-			from, width := f.arc(i, b)
+			u := underOf(f.arc(i, b))
 			hint := &f.hints[f.kind[b]]
-			sum := float32(hint.rate)
-			cover(from, width, func(c int, s float32) { sum += s * rate[c] })
+			sum := u.sum(float32(hint.rate), rate)
 			by := float32(1 / -math.Expm1(-float64(max(sum, 1e-9))))
 			hint.blamed += hint.rate * float64(by)
-			cover(from, width, func(c int, s float32) { blamed[c] += s * rate[c] * by })
+			u.blame(blamed, rate, by)
 		}
 	}
 }
 
-// estimate works the rates of some rings out from what was seen and blamed,
-// coarse scales first. The sums over a scale's rings slide along with the ring.
-func (f *field) estimate(lo, hi int) {
+// slide goes along some rings with the sum of cells over a scale's rings around each. The
+// sum slides along with the ring.
+func (f *field) slide(n, lo, hi int, of []cells, do func(i int, sum *cells)) {
+	var sum cells
+	from, to := 0, 0 // the rings in it
 	for i := lo; i < hi; i++ {
+		first, end := max(f.span[i][0], i-levels[n].reach), min(f.span[i][1], i+levels[n].reach+1)
+		if i == lo || first >= to {
+			sum, from, to = cells{}, first, first
+		}
+		for ; to < end; to++ {
+			sum.plus(&of[to])
+		}
+		for ; from < first; from++ {
+			sum.minus(&of[from])
+		}
+		if n < len(levels)-f.rings[i].leg.angled { // the angle is unknown over so many turns
+			sum.even()
+		}
+		do(i, &sum)
+	}
+}
+
+// grounds is on how much the rates of some rings rest: by scale and ring the blocks that
+// passed over a cell, with those for which the coarser scale's estimate stands.
+type grounds struct {
+	lo, hi int
+	blocks [len(levels)][]cells
+}
+
+// groundsOf is that of some rings, until it is asked for again. Blame changes nothing of it.
+func (f *field) groundsOf(lo, hi int) *grounds {
+	g := &f.grounds
+	g.lo, g.hi = lo, hi
+	for n, l := range levels {
+		all := g.blocks[n][:0]
+		f.slide(n, lo, hi, f.seen, func(_ int, seen *cells) {
+			var blocks cells
+			for c := range blocks {
+				blocks[c] = max(0, seen[c]) + l.weight
+			}
+			all = append(all, blocks)
+		})
+		g.blocks[n] = all
+	}
+	return g
+}
+
+// estimate works the rates of some rings out from what was seen and blamed, coarse scales
+// first.
+func (f *field) estimate(g *grounds) {
+	for i := g.lo; i < g.hi; i++ {
 		for c := range f.rate[i] {
 			f.rate[i][c] = f.prior[i]
 		}
 	}
-	var seen, blamed cells
 	for n, l := range levels {
-		from, to := 0, 0 // the rings in the sums
-		for i := lo; i < hi; i++ {
-			first, end := max(f.span[i][0], i-l.reach), min(f.span[i][1], i+l.reach+1)
-			if i == lo || first >= to {
-				seen, blamed, from, to = cells{}, cells{}, first, first
-			}
-			for ; to < end; to++ {
-				seen.plus(&f.seen[to])
-				blamed.plus(&f.blamed[to])
-			}
-			for ; from < first; from++ {
-				seen.minus(&f.seen[from])
-				blamed.minus(&f.blamed[from])
-			}
-			if n < len(levels)-f.rings[i].leg.angled { // the angle is unknown over so many turns
-				seen.even()
-				blamed.even()
-			}
-			rate := &f.rate[i]
+		f.slide(n, g.lo, g.hi, f.blamed, func(i int, blamed *cells) {
+			rate, blocks := &f.rate[i], &g.blocks[n][i-g.lo]
 			for c := range rate {
-				rate[c] = (max(0, blamed[c]) + l.weight*rate[c]) / (max(0, seen[c]) + l.weight)
+				rate[c] = (max(0, blamed[c]) + l.weight*rate[c]) / blocks[c]
 			}
-			if n == len(levels)-1 {
-				f.addUp(i, &seen)
-			}
-		}
+		})
 	}
 }
 
-// addUp sums the losses of a ring's cells up. A rate is uncertain: with what was
-// seen as the rate of a gamma distribution, the chance that a block comes over
-// the cell is the mean of exp(-rate), (1 + 1/seen)^(-rate · seen).
-func (f *field) addUp(i int, seen *cells) {
-	total, sum := float32(0), &f.sum[i]
-	weight := levels[len(levels)-1].weight
-	for c, rate := range f.rate[i] {
-		n := max(0, seen[c]) + weight
-		total += rate * n * float32(math.Log1p(float64(1/n)))
-		sum[c+1] = total
+// addUp sums the losses of rings' cells up. A rate is uncertain: with what it rests on as
+// the rate of a gamma distribution, the chance that a block comes over the cell is the
+// mean of exp(-rate), (1 + 1/blocks)^(-rate · blocks).
+func (f *field) addUp(g *grounds) {
+	for i := g.lo; i < g.hi; i++ {
+		total, sum, blocks := float32(0), &f.sum[i], &g.blocks[len(levels)-1][i-g.lo]
+		for c, rate := range f.rate[i] {
+			total += rate * blocks[c] * float32(math.Log1p(float64(1/blocks[c])))
+			sum[c+1] = total
+		}
 	}
 }
 
@@ -272,18 +344,21 @@ func (a *cells) even() {
 func (f *field) learn(i int) {
 	reach := levels[1].reach + 1
 	lo, hi := max(f.span[i][0], i-reach), min(f.span[i][1], i+reach+1)
+	g := f.groundsOf(lo, hi)
 	for range 3 {
 		f.blame(lo, hi)
-		f.estimate(lo, hi)
+		f.estimate(g)
 	}
+	f.addUp(g)
 }
 
 // refresh works the whole estimate out anew.
 func (f *field) refresh() {
 	f.top = (f.all.blamed + 0.05) / (f.all.seen + 375)
 	n := len(f.rings) - 1
+	g := f.groundsOf(0, n)
 	f.expect()
-	f.estimate(0, n)
+	f.estimate(g)
 	if f.all.blamed > 0 {
 		for range 2 {
 			for i := range f.hints {
@@ -291,12 +366,13 @@ func (f *field) refresh() {
 			}
 			f.blame(0, n)
 			f.expect()
-			f.estimate(0, n)
+			f.estimate(g)
 			for i := range f.hints {
 				f.hints[i].learn(i)
 			}
 		}
 	}
+	f.addUp(g)
 }
 
 // expect works the priors out.

@@ -25,7 +25,9 @@ func toy(t *testing.T, r *rand.Rand, blocks, asks int, truth func(cell int) floa
 		i := f.ringOf(b)
 		loss := 0.0
 		from, width := f.arc(i, b)
-		cover(from, width, func(c int, s float32) { loss += truth(c) * float64(s) })
+		for c, share := range underOf(from, width).shares {
+			loss += truth(c) * float64(share)
+		}
 		f.add(i, b)
 		if r.Float64() > math.Exp(-loss) {
 			f.fail(i, b, false)
@@ -34,21 +36,37 @@ func toy(t *testing.T, r *rand.Rand, blocks, asks int, truth func(cell int) floa
 	return f, asked
 }
 
-// TestCover: an arc covers as much as it is wide, each cell by the share of it
-// that lies in the arc, around the turn.
-func TestCover(t *testing.T) {
+// TestUnder: an arc lies over as much as it is wide, over each cell by the share of it
+// that lies in the arc, around the turn; sums go by these shares, and so does blame.
+func TestUnder(t *testing.T) {
 	r := rand.New(rand.NewPCG(1, 2))
 	for range 500 {
 		from, width := r.Float64()*bins, r.Float64()*bins
 		var got [bins]float64
-		cover(from, width, func(c int, s float32) { got[c] += float64(s) })
+		u := underOf(from, width)
+		for c, share := range u.shares {
+			got[c] += float64(share)
+		}
+		var rate, blamed cells
+		sum, by := 0.0, r.Float32()
 		for c := range bins {
 			want := 0.0
 			for _, turn := range []float64{0, bins} {
 				want += max(0, min(from+width, float64(c+1)+turn)-max(from, float64(c)+turn))
 			}
 			if math.Abs(got[c]-want) > 1e-4 {
-				t.Fatalf("cover(%v, %v) gives cell %d %v; want %v", from, width, c, got[c], want)
+				t.Fatalf("an arc of %v from %v lies over %v of cell %d; want %v", width, from, got[c], c, want)
+			}
+			rate[c] = r.Float32()
+			sum += want * float64(rate[c])
+		}
+		if got, want := float64(u.sum(2, &rate)), 2+sum; math.Abs(got-want) > 1e-4 {
+			t.Fatalf("the sum over an arc of %v from %v = %v; want %v", width, from, got, want)
+		}
+		u.blame(&blamed, &rate, by)
+		for c, b := range blamed {
+			if want := got[c] * float64(rate[c]*by); math.Abs(float64(b)-want) > 1e-4 {
+				t.Fatalf("an arc of %v from %v puts %v down to cell %d; want %v", width, from, b, c, want)
 			}
 		}
 	}
@@ -67,10 +85,11 @@ func TestEstimateBySums(t *testing.T) {
 		f.legs[0].angled = angled
 		f.top = 0.003
 		f.expect()
-		f.estimate(0, len(f.rings)-1)
+		g := f.groundsOf(0, len(f.rings)-1)
+		f.estimate(g)
 		f.blame(0, len(f.rings)-1)
 		f.expect()
-		f.estimate(0, len(f.rings)-1)
+		f.estimate(g)
 		for range 200 {
 			i, c := r.IntN(len(f.rings)-1), r.IntN(bins)
 			want := f.top
@@ -148,7 +167,9 @@ func TestAgainstMaximumLikelihood(t *testing.T) {
 	var shares [blocks][bins]float64
 	for b := range shares {
 		from, width := f.arc(f.ringOf(int64(b)), int64(b))
-		cover(from, width, func(c int, s float32) { shares[b][c] = float64(s) })
+		for c, share := range underOf(from, width).shares {
+			shares[b][c] += float64(share)
+		}
 	}
 	for i := range len(f.rings) - 1 {
 		for _, b := range f.rings[i].fails {

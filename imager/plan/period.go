@@ -41,9 +41,9 @@ const (
 
 // window is a piece of the track in which blocks failed and others came.
 type window struct {
-	share  float64   // along the leg, of its middle
-	power  []float64 // by deviation of the period
-	spread float64   // sum of the squares of what was seen, less its mean
+	from, to float64   // how much deviations where the leg begins and where it ends count here
+	power    []float64 // by deviation of the period
+	spread   float64   // sum of the squares of what was seen, less its mean
 }
 
 // look fits the period of each leg anew where enough has failed since the last
@@ -76,8 +76,9 @@ func (p *period) look(s *byPlace) {
 			ring = f.ringFrom(ring, int64(b))
 			if s.own[b] {
 				seen := &f.seen[ring]
-				from, width := f.arc(ring, int64(b))
-				cover(from, width, func(c int, s float32) { seen[c] += s })
+				for c, share := range underOf(f.arc(ring, int64(b))).shares {
+					seen[c] += share
+				}
 				f.alikeTo(ring, int64(b), s.saw[b] == sawBad)
 			}
 		}
@@ -140,7 +141,8 @@ func (p *period) windows(s *byPlace, leg, turns int, step float64) []window {
 				continue
 			}
 			mid := turnOf(a, b, float64((first+end)/2-l.first))
-			w := window{share: (float64(first+end)/2 - float64(l.first)) / float64(l.blocks), spread: bad * (1 - bad/n)}
+			share := (float64(first+end)/2 - float64(l.first)) / float64(l.blocks) // along the leg, of its middle
+			w := window{from: l.from * l.from * (1 - share), to: l.to * l.to * share, spread: bad * (1 - bad/n)}
 			w.spectrum(step, func(yield func(turn, y float64)) {
 				for _, k := range ks {
 					y := -bad / n
@@ -191,10 +193,9 @@ func (l *leg) score(ws []window, step, u, v float64) float64 {
 	n := int(math.Round(2 * widest / step))
 	for i := range ws {
 		w := &ws[i]
-		from, to := l.from*l.from*(1-w.share), l.to*l.to*w.share
-		d := (from*u + to*v) / (from + to)
+		d := (w.from*u + w.to*v) / (w.from + w.to)
 		// turn(k) goes by 1/√(a+bk): d more makes turns fewer.
-		j := int(math.Round((widest - d) / step))
+		j := int((widest-d)/step + .5)
 		sum += w.power[min(max(0, j), n)]
 	}
 	return sum
