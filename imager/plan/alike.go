@@ -56,9 +56,9 @@ func (f *field) beginning(b int64) (c int, part float32) {
 	return c % bins, float32(x - float64(c))
 }
 
-// lossAlike is the loss that the cells give, corrected by how blocks fared that
+// chanceAlike is the chance where the cells give a loss, corrected by how blocks fared that
 // begin at that angle.
-func (f *field) lossAlike(i int, b int64, loss float64) float64 {
+func (f *field) chanceAlike(i int, b int64, loss float64) float64 {
 	a := &f.alike[i]
 	c, part := f.beginning(b)
 	d := (c + 1) % bins
@@ -66,9 +66,9 @@ func (f *field) lossAlike(i int, b int64, loss float64) float64 {
 	bad := float64(max(0, a.bad[c]+part*(a.bad[d]-a.bad[c])))
 	switch {
 	case came == 0 && bad == 0:
-		return loss
+		return math.Exp(-loss)
 	case bad == 0 && loss < .03:
-		return loss * alikeGuess / (came + alikeGuess)
+		return math.Exp(-(loss * alikeGuess / (came + alikeGuess)))
 	}
-	return -math.Log((came + alikeGuess*math.Exp(-loss)) / (came + bad + alikeGuess))
+	return (came + alikeGuess*math.Exp(-loss)) / (came + bad + alikeGuess)
 }

@@ -423,9 +423,8 @@ func (a *cells) mean() float64 {
 	return float64(sum) / bins
 }
 
-// loss is how much stands in the way of block b of ring i: it comes with a chance
-// of exp(-loss).
-func (f *field) loss(i int, b int64) float64 {
+// chance is that of block b of ring i.
+func (f *field) chance(i int, b int64) float64 {
 	from, width := f.arc(i, b)
 	s := &f.sum[i]
 	to := from + width
@@ -434,7 +433,7 @@ func (f *field) loss(i int, b int64) float64 {
 	if to > bins {
 		loss = hint + at(s, bins) - at(s, from) + at(s, to-bins)
 	}
-	return f.lossAlike(i, b, loss)
+	return f.chanceAlike(i, b, loss)
 }
 
 func at(s *[bins + 1]float32, x float64) float64 {

@@ -214,9 +214,9 @@ func TestAgainstMaximumLikelihood(t *testing.T) {
 		for c := range bins {
 			want += rate[c] * shares[b][c]
 		}
-		got := f.loss(f.ringOf(b), b)
-		if math.Abs(math.Exp(-got)-math.Exp(-want)) > 0.06 {
-			t.Errorf("chance of block %d = %.3f; the maximum likelihood's is %.3f", b, math.Exp(-got), math.Exp(-want))
+		got := f.chance(f.ringOf(b), b)
+		if math.Abs(got-math.Exp(-want)) > 0.06 {
+			t.Errorf("chance of block %d = %.3f; the maximum likelihood's is %.3f", b, got, math.Exp(-want))
 		}
 	}
 }

@@ -23,11 +23,11 @@ type zone struct {
 
 const (
 	zoneRings = 2
-	horizon   = 400 // blocks that a run is looked ahead
-	widestGap = 600 // blocks without one worth asking for that end a run
-	doubtful  = 1.8 // loss from which on it counts what came of such blocks so far
-	surest    = 12  // greatest loss that the estimate may give
-	repriced  = .05 // share by which a block's time may turn out another before a run is worked out anew
+	horizon   = 400                  // blocks that a run is looked ahead
+	widestGap = 600                  // blocks without one worth asking for that end a run
+	doubtful  = .16529888822158653   // chance below which it counts what came of such blocks so far: a loss of 1.8
+	least     = 6.14421235332821e-06 // chance that the estimate may give: a loss of 12
+	repriced  = .05                  // share by which a block's time may turn out another before a run is worked out anew
 )
 
 // leastYield is the good sectors a second under which a pass ends by itself: one
@@ -194,7 +194,7 @@ func (s *byPlace) prove() bool {
 	for b, st := range s.state {
 		if st == open {
 			x := w.look(int64(b))
-			bin := trustBin(s.loss(w.ring, int64(b)))
+			bin := trustBin(s.bySurface(w.ring, int64(b)))
 			left[bin] = append(left[bin], int64(b))
 			cost[bin] += x.cost
 		}

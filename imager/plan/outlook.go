@@ -82,10 +82,10 @@ const calibrated = .1
 // Both are 0 where the geometry is not known.
 func (p *Plan) Between(within time.Duration) (low, high float64) {
 	a, da, asked := p.outlook(within, byModel)
-	b, db, alike := p.outlook(within, func(loss float64) float64 {
-		bin := trustBin(loss)
+	b, db, alike := p.outlook(within, func(chance float64) float64 {
+		bin := trustBin(chance)
 		if p.place.trust[bin].tried == 0 {
-			return math.Exp(-loss)
+			return chance
 		}
 		return p.place.trust.hope(bin)
 	})
@@ -94,8 +94,8 @@ func (p *Plan) Between(within time.Duration) (low, high float64) {
 	return max(0, low), high
 }
 
-// byModel is the chance that a block of a loss comes, as the model has it.
-func byModel(loss float64) float64 { return math.Exp(-loss) }
+// byModel is the chance that a block comes, as the model has it.
+func byModel(chance float64) float64 { return chance }
 
 // prize is what asking for one block is expected to bring.
 type prize struct {
@@ -105,7 +105,7 @@ type prize struct {
 }
 
 // prizes is all that may be asked for, what brings most a second first.
-func (p *Plan) prizes(chanceOf func(loss float64) float64) (all []prize) {
+func (p *Plan) prizes(rated func(chance float64) float64) (all []prize) {
 	s := p.place
 	if s == nil {
 		return nil
@@ -116,7 +116,7 @@ func (p *Plan) prizes(chanceOf func(loss float64) float64) (all []prize) {
 			continue
 		}
 		x := w.look(int64(b))
-		chance := chanceOf(-math.Log(x.chance))
+		chance := rated(x.chance)
 		all = append(all, prize{chance, s.full(w.ring), (1 - chance) * x.cost})
 	}
 	slices.SortFunc(all, func(a, b prize) int { return cmp.Compare(b.chance*(a.full+a.fails), a.chance*(b.full+b.fails)) })
@@ -125,9 +125,9 @@ func (p *Plan) prizes(chanceOf func(loss float64) float64) (all []prize) {
 
 // outlook is that with the chance that a block of a loss comes, and the sectors asked
 // for.
-func (p *Plan) outlook(within time.Duration, chanceOf func(loss float64) float64) (sectors, deviation, asked float64) {
+func (p *Plan) outlook(within time.Duration, rated func(chance float64) float64) (sectors, deviation, asked float64) {
 	left, spread := within.Seconds(), 0.0
-	for _, x := range p.prizes(chanceOf) {
+	for _, x := range p.prizes(rated) {
 		if left -= x.full + x.fails; left < 0 {
 			break
 		}

@@ -111,7 +111,7 @@ func (s *byPlace) remember() {
 	ring := 0
 	for b, v := range s.saw {
 		if ring = s.field.ringFrom(ring, int64(b)); s.own[b] && v != unseen {
-			s.trust.count(s.loss(ring, int64(b)), v == sawBad)
+			s.trust.count(s.bySurface(ring, int64(b)), v == sawBad)
 		}
 	}
 }
@@ -252,7 +252,7 @@ func (s *byPlace) note(o Outcome) int64 {
 		block := s.sectors(b).Intersect(r)
 		whole := s.state[b] == out && !s.single[b]
 		if whole && block.Overlaps(sector.Range{First: r.First, End: bad.End}) {
-			s.trust.note(s.loss(ring, b), bad.Overlaps(block))
+			s.trust.note(s.bySurface(ring, b), bad.Overlaps(block))
 			s.skill.note(b, s.trusted(ring, b), bad.Overlaps(block))
 		}
 		switch {

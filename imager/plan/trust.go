@@ -2,33 +2,39 @@ package plan
 
 import "math"
 
-// trust is how far the estimate's chances have proved true: by size of the loss,
-// what was expected of blocks and what came. Where success is likely failures are
+// trust is how far the estimate's chances have proved true: by size, what was
+// expected of blocks and what came. Where success is likely failures are
 // counted, else successes: what is rare is what matters.
 type trust [len(trustEdges) + 1]struct{ expected, found, tried, came float64 }
 
-var trustEdges = [...]float64{.003, .01, .03, .07, .15, .3, .7, 1.2, 1.8, 2.5, 3.5, 5}
+// trustEdges are the chances between which sizes lie: those of round losses.
+var trustEdges = func() (edges [12]float64) {
+	for i, loss := range [...]float64{.003, .01, .03, .07, .15, .3, .7, 1.2, 1.8, 2.5, 3.5, 5} {
+		edges[i] = math.Exp(-loss)
+	}
+	return edges
+}()
 
 const (
-	evenLoss    = .7 // about one half comes
-	trustWeight = 4  // of the guess that the estimate is right, in blocks found
-	likeliest   = .8 // of a block that the estimate takes for unlikely
+	evenChance  = .4965853037914095 // about one half comes: a loss of .7
+	trustWeight = 4                 // of the guess that the estimate is right, in blocks found
+	likeliest   = .8                // of a block that the estimate takes for unlikely
 )
 
-func trustBin(loss float64) int {
+func trustBin(chance float64) int {
 	for i, e := range trustEdges {
-		if loss < e {
+		if chance > e {
 			return i
 		}
 	}
 	return len(trustEdges)
 }
 
-// note takes in how a block fared of which a loss was expected.
-func (t *trust) note(loss float64, bad bool) {
-	x := &t[trustBin(loss)]
-	t.count(loss, bad)
-	if chance := math.Exp(-loss); loss < evenLoss {
+// note takes in how a block fared that was to come with a chance.
+func (t *trust) note(chance float64, bad bool) {
+	x := &t[trustBin(chance)]
+	t.count(chance, bad)
+	if chance > evenChance {
 		x.expected += 1 - chance
 		if bad {
 			x.found++
@@ -41,31 +47,24 @@ func (t *trust) note(loss float64, bad bool) {
 	}
 }
 
-// loss is what the estimate's loss has meant so far.
-func (t *trust) loss(loss float64) float64 {
-	x := &t[trustBin(loss)]
-	by := (x.found + trustWeight) / (x.expected + trustWeight)
-	switch {
-	case loss < .1:
-		return loss * by
-	case loss < evenLoss:
-		return -math.Log1p(-min(.9, (1-math.Exp(-loss))*by))
-	}
-	return -math.Log(min(likeliest, math.Exp(-loss)*by))
+// chance is what the estimate's chance has meant so far, where that is a small one.
+func (t *trust) chance(chance float64) float64 {
+	x := &t[trustBin(chance)]
+	return min(likeliest, chance*(x.found+trustWeight)/(x.expected+trustWeight))
 }
 
 // count takes in how a block fared, for hope alone.
-func (t *trust) count(loss float64, bad bool) {
-	x := &t[trustBin(loss)]
+func (t *trust) count(chance float64, bad bool) {
+	x := &t[trustBin(chance)]
 	x.tried++
 	if !bad {
 		x.came++
 	}
 }
 
-// hope is the chance of blocks of a loss by nothing but how such blocks fared so far
-// (Jeffreys' estimate of a share): it is above that of the model until enough of them
-// have failed.
+// hope is the chance of blocks for which the estimate gives about as much, by nothing but
+// how such blocks fared so far (Jeffreys' estimate of a share): it is above that of the
+// model until enough of them have failed.
 func (t *trust) hope(bin int) float64 {
 	x := &t[bin]
 	return (x.came + .5) / (x.tried + 1)

@@ -60,7 +60,7 @@ func (s *byPlace) walk(z *zone, from int64) {
 		}
 		gap = 0
 		sum -= math.Log(x.chance)
-		next := math.Pow(1+sum/w.shape, -w.shape)
+		next := math.Exp(-w.shape * math.Log(1+sum/w.shape))
 		gain += next
 		cost += alive*w.full*w.pace + (alive-next)*(x.cost+w.slow)
 		n++
@@ -201,16 +201,16 @@ func (s *byPlace) chance(ring int, b int64) float64 {
 // trusted is what the model of the surface alone expects of it: where it is unlikely to
 // come by that, corrected by what came of such blocks.
 func (s *byPlace) trusted(ring int, b int64) float64 {
-	loss := s.loss(ring, b)
-	if loss > doubtful {
-		loss = s.trust.loss(loss)
+	chance := s.bySurface(ring, b)
+	if chance < doubtful {
+		chance = s.trust.chance(chance)
 	}
-	return math.Exp(-loss)
+	return chance
 }
 
-// loss is how much stands in its way by the model of the surface.
-func (s *byPlace) loss(ring int, b int64) float64 {
-	return min(s.field.loss(ring, b), surest)
+// bySurface is the chance of a block by the model of the surface.
+func (s *byPlace) bySurface(ring int, b int64) float64 {
+	return max(s.field.chance(ring, b), least)
 }
 
 // near is the failures around a ring, and the lost tracks among them.
