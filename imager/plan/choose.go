@@ -101,7 +101,6 @@ func (s *byPlace) choose() bool {
 	}
 	for {
 		best, at := 0.0, -1
-		full := s.price.blocks()
 		var here zone
 		if s.head < int64(len(s.state)) {
 			z := s.zones[f.ringOf(s.head)/zoneRings]
@@ -110,7 +109,7 @@ func (s *byPlace) choose() bool {
 		}
 		for i := range s.zones {
 			z := &s.zones[i]
-			if z.stale || z.past > 0 && s.worth < z.worth/2 || math.Abs(z.full-full[z.band]) > repriced*z.full {
+			if z.stale || z.past > 0 && s.worth < z.worth/2 || math.Abs(z.full-s.price.block(z.band)) > repriced*z.full {
 				s.walk(z, z.first)
 			}
 			// Of equals the first of a band, so that bands are read through.

@@ -9,7 +9,8 @@ import (
 // its answers took.
 type price struct {
 	inner, outer float64        // radii between which the disc is laid in bands
-	full         [bands]float64 // of a block at full speed; 0 where none was read yet
+	timed        [bands]float64 // of a block at full speed; 0 where none was read yet
+	full         [bands]float64 // of a block at full speed, as far as is known
 	rung         int            // of the ladder
 	good         int64          // blocks that came since the last failure or step
 	odd          int            // answers running that speak for another rung
@@ -38,7 +39,9 @@ func (m *mean) add(v float64) { m.sum, m.n = m.sum+max(0, v), m.n+1 }
 func (m *mean) of() float64   { return m.sum / m.n }
 
 func newPrice(inner, outer float64) price {
-	return price{inner: inner, outer: outer, medium: mean{0.2 * 3, 3}, lost: mean{6 * 3, 3}}
+	p := price{inner: inner, outer: outer, medium: mean{0.2 * 3, 3}, lost: mean{6 * 3, 3}}
+	p.spread()
+	return p
 }
 
 func (p *price) band(radius float64) int {
@@ -49,25 +52,26 @@ func (p *price) middle(band int) float64 {
 	return p.inner + (float64(band)+.5)*(p.outer-p.inner)/bands
 }
 
-// block is the time of a block in a band at full speed: where none was read yet,
-// that of the nearest band, as it is on a disc that turns evenly.
-func (p *price) block(band int) float64 {
+// block is the time of a block in a band at full speed.
+func (p *price) block(band int) float64 { return p.full[band] }
+
+// spread works that out for every band: where none was read yet it is that of the nearest
+// band, as it is on a disc that turns evenly.
+func (p *price) spread() {
+	for band := range p.full {
+		p.full[band] = p.nearest(band)
+	}
+}
+
+func (p *price) nearest(band int) float64 {
 	for d := range bands {
 		for _, b := range [2]int{band - d, band + d} {
-			if b >= 0 && b < bands && p.full[b] > 0 {
-				return p.full[b] * p.middle(b) / p.middle(band)
+			if b >= 0 && b < bands && p.timed[b] > 0 {
+				return p.timed[b] * p.middle(b) / p.middle(band)
 			}
 		}
 	}
 	return firstFull * p.outer / p.middle(band)
-}
-
-// blocks is that of every band.
-func (p *price) blocks() (all [bands]float64) {
-	for i := range all {
-		all[i] = p.block(i)
-	}
-	return all
 }
 
 // debt is the time that will be lost on the way back to full speed, in blocks'
@@ -119,12 +123,12 @@ func (p *price) came(n int64, radius float64, took time.Duration, straight bool)
 }
 
 func (p *price) measure(t float64, band int) {
-	full := p.block(band)
-	if p.full == [bands]float64{} {
-		p.full[band] = t * ladder[p.rung] // it may have failed before it was ever timed
-		full = p.full[band]
+	before, full := p.timed, p.block(band)
+	if before == [bands]float64{} {
+		p.timed[band] = t * ladder[p.rung] // it may have failed before it was ever timed
+		full = p.timed[band]
 	} else if t < full {
-		p.full[band] = t
+		p.timed[band] = t
 		full = t
 	}
 	rung := 0
@@ -133,8 +137,11 @@ func (p *price) measure(t float64, band int) {
 			rung = i
 		}
 	}
-	if p.full[band] == 0 && rung == 0 {
-		p.full[band] = t
+	if p.timed[band] == 0 && rung == 0 {
+		p.timed[band] = t
+	}
+	if p.timed != before {
+		p.spread()
 	}
 	if rung == p.rung {
 		p.odd = 0
