@@ -155,12 +155,20 @@ func (d *deeper) wait(s *byPlace, x again) {
 
 // sort lays what waits in lots by what is expected now.
 func (d *deeper) sort(s *byPlace) {
-	all := d.waiting
-	d.waiting = [lots][]again{}
-	for _, lot := range all {
-		for _, x := range lot {
-			d.wait(s, x)
+	var moved []again
+	for lot, all := range d.waiting {
+		kept := all[:0]
+		for _, x := range all {
+			if x.lot = s.lotOf(x.block, x.kind); x.lot == lot {
+				kept = append(kept, x)
+			} else {
+				moved = append(moved, x)
+			}
 		}
+		d.waiting[lot] = kept
+	}
+	for _, x := range moved {
+		d.waiting[x.lot] = append(d.waiting[x.lot], x)
 	}
 }
 
