@@ -25,8 +25,8 @@ type deeper struct {
 type again struct {
 	block int64
 	r     sector.Range
-	lot   int
-	kind  int
+	lot   uint8
+	kind  uint8
 	old   bool // it failed in an earlier pass
 }
 
@@ -44,12 +44,12 @@ const (
 var lotGuess = [lotsOfKind]float64{.02, .1, .2, .3, .4, .5}
 
 // lotOf is that of a block now.
-func (s *byPlace) lotOf(b int64, kind int) int {
-	chance, i := s.chance(s.field.ringOf(b), b), 0
-	for i < len(lotEdges) && chance >= lotEdges[i] {
+func (s *byPlace) lotOf(b int64, kind uint8) uint8 {
+	chance, i := s.chance(s.field.ringOf(b), b), uint8(0)
+	for int(i) < len(lotEdges) && chance >= lotEdges[i] {
 		i++
 	}
-	return kind*lotsOfKind + i
+	return kind*uint8(lotsOfKind) + i
 }
 
 // few is what earlier passes of this round and drive, cut off perhaps, asked for with
@@ -102,7 +102,7 @@ func fewOf(t *Task, d *Disc, open *sector.Set) (f few) {
 func (f *few) empty() bool { return f.waiting[0].Empty() && f.waiting[1].Empty() }
 
 // kindOf tells what was tried with the least retries from what had some more.
-func kindOf(retries uint8, t Retries) int {
+func kindOf(retries uint8, t Retries) uint8 {
 	if retries > t.Least {
 		return 1
 	}
@@ -117,13 +117,13 @@ func newDeeper(s *byPlace, f *few) (d deeper) {
 		for r := range set.Runs() {
 			for b := range s.blocks(r) {
 				s.state[b] = shallow
-				d.wait(s, again{block: b, r: r.Intersect(s.sectors(b)), kind: kind, old: true})
+				d.wait(s, again{block: b, r: r.Intersect(s.sectors(b)), kind: uint8(kind), old: true})
 			}
 		}
 	}
 	for _, r := range f.vain {
 		for b := range s.blocks(r) {
-			for kind := range 2 {
+			for kind := range uint8(2) {
 				d.of[s.lotOf(b, kind)]++
 			}
 		}
@@ -159,7 +159,7 @@ func (d *deeper) sort(s *byPlace) {
 	for lot, all := range d.waiting {
 		kept := all[:0]
 		for _, x := range all {
-			if x.lot = s.lotOf(x.block, x.kind); x.lot == lot {
+			if x.lot = s.lotOf(x.block, x.kind); int(x.lot) == lot {
 				kept = append(kept, x)
 			} else {
 				moved = append(moved, x)
@@ -189,7 +189,8 @@ func (d *deeper) rate(lot int) float64 {
 func (d *deeper) best(least int) (lot int, rate float64) {
 	lot = -1
 	if len(d.run) > 0 {
-		lot, rate = d.run[0].lot, stayOn*d.rate(d.run[0].lot)
+		lot = int(d.run[0].lot)
+		rate = stayOn * d.rate(lot)
 	}
 	for i := range d.waiting {
 		if n := len(d.waiting[i]); n == 0 || n < least {
@@ -217,7 +218,7 @@ func (d *deeper) next(s *byPlace) (again, bool) {
 	if lot < 0 || s.stopped || !s.toTheEnd && s.left == 0 && rate*float64(s.disc.Block) < leastYield {
 		return again{}, false
 	}
-	if len(d.run) == 0 || d.run[0].lot != lot {
+	if len(d.run) == 0 || int(d.run[0].lot) != lot {
 		d.begin(s, lot)
 	}
 	x := d.run[0]

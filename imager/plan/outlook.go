@@ -47,7 +47,7 @@ func (p *Plan) Chance(a sector.LBA) float64 {
 	}
 	for _, x := range s.deeper.asked {
 		if x.block == b {
-			return s.deeper.share(x.lot)
+			return s.deeper.share(int(x.lot))
 		}
 	}
 	return s.chance(s.field.ringOf(b), b)
