@@ -225,11 +225,29 @@ func (s *byPlace) prove() bool {
 	return true
 }
 
+// A sweep takes at least a quarter of the open blocks beyond so many: they take hours in
+// any order, and each sweep works the estimate of the whole disc out anew.
+const (
+	sweepFine  = 1 << 15 // blocks: more than four hours, at half a second a failure
+	sweepParts = 4
+)
+
 // sweep takes all blocks that bring as much as the price, over the whole disc in
 // order of address, to be asked for without a choice in between: where so little
 // comes, choosing anew after each failure is not worth its processor time.
 func (s *byPlace) sweep() bool {
 	s.refresh()
+	s.gatherAll()
+	for len(s.run) < (s.left-sweepFine)/sweepParts {
+		s.worth /= 2
+		s.gatherAll()
+	}
+	s.retries, s.why, s.sweeping = s.tries.Least, whySweep, true
+	return len(s.run) > 0
+}
+
+// gatherAll lists all open blocks that bring as much as the price.
+func (s *byPlace) gatherAll() {
 	s.run = s.run[:0]
 	w := s.walker(0)
 	for b, st := range s.state {
@@ -241,8 +259,6 @@ func (s *byPlace) sweep() bool {
 			s.run = append(s.run, int64(b))
 		}
 	}
-	s.retries, s.why, s.sweeping = s.tries.Least, whySweep, true
-	return len(s.run) > 0
 }
 
 // leaving is what a zone's run brings a second where the head leaves a place for it that

@@ -99,3 +99,32 @@ func TestPassOver(t *testing.T) {
 		t.Errorf("%d of %d blocks are passed over; want both ways to be tried", passed, all)
 	}
 }
+
+// TestSweep: a sweep takes what brings as much as the price and nothing else, at a price
+// that falls until that is a quarter of the open blocks beyond the first 32,768.
+func TestSweep(t *testing.T) {
+	for _, price := range []float64{1e6, 50, 1e-6} {
+		s, _ := marked(t, rand.New(rand.NewPCG(13, 14)), spiral.Shape{Inner: 24, Pitch: .74e-3, Sector: 38_688 * 133.3e-6}, 1_000_000, .4, false)
+		s.worth = price
+		s.sweep()
+		took, at := 0, 0
+		for b := range int64(len(s.state)) {
+			x := s.walker(b)
+			p := x.look(b)
+			worth := p.chance/(1-p.chance)/p.cost >= s.worth
+			if worth {
+				took++
+			}
+			taken := at < len(s.run) && s.run[at] == b
+			if taken {
+				at++
+			}
+			if taken != worth {
+				t.Fatalf("block %d, %+v: taken at a price of %v: %v; want %v", b, p, s.worth, taken, worth)
+			}
+		}
+		if least := (s.left - 32_768) / 4; took < least || s.worth > price || s.worth < price && took == s.left {
+			t.Errorf("a sweep at a price of %v took %d of %d open blocks at %v; want %d at the least, and not all", price, took, s.left, s.worth, least)
+		}
+	}
+}
