@@ -19,25 +19,26 @@ type Mark struct {
 	Costs    int64   // sectors that are missing because of it
 	News     string  // against the round before, in words: "new", "shrunk"; "" where nothing can be said
 	Note     string  // more in words, such as why it may not lie on the surface
+	Fringe   bool    // it lies along a larger one, so that nobody sees it as one of its own
 }
 
 // Polar is a point of the surface: a radius in mm and an angle in turns.
 type Polar struct{ Radius, Angle float64 }
 
-// mostListed is how many marks are listed, and numbered in the pictures.
-const mostListed = 12
+// MostListed is how many marks are listed, and numbered in the pictures.
+const MostListed = 12
 
 // costliest are the first of some marks, as many as are listed, and what is said of the
 // others.
 func costliest(all []Mark) (listed []Mark, rest string) {
-	if len(all) <= mostListed {
+	if len(all) <= MostListed {
 		return all, ""
 	}
 	var costs int64
-	for _, m := range all[mostListed:] {
+	for _, m := range all[MostListed:] {
 		costs += m.Costs
 	}
-	return all[:mostListed], fmt.Sprintf("And %d more, which together cost %s sectors.", len(all)-mostListed, sector.Thousands(costs))
+	return all[:MostListed], fmt.Sprintf("And %d more, which together cost %s sectors.", len(all)-MostListed, sector.Thousands(costs))
 }
 
 // middle is the middle of the mark, by the course's middle where it has one.

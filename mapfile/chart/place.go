@@ -11,7 +11,8 @@ import (
 // Place is a place on the disc's surface as somebody sees it who holds the disc:
 // a radius, and where on a clock's face it lies, 12 being up.
 type Place struct {
-	Radius float64 // mm from the middle of the disc
+	Mark   int     // that is seen there, by its number on the map, from 1 on; 0: it is not named
+	Radius float64 // mm from the middle of the disc; 0: not told, of a mark that is named
 	Clock  float64 // turns, clockwise from 12 o'clock, from 0 up to and not including 1
 	Step   float64 // turns from one such place to the next as it was told, by half hours or by degrees; 0: exactly
 }
@@ -34,23 +35,63 @@ func stepOf(turns float64, steps []float64) float64 {
 }
 
 // ParsePlace reads a place as people write it: "34 mm 4 o'clock", "34mm 4:30",
-// "34 mm, 135 deg"; the angle in degrees clockwise from 12 o'clock. An error is
-// returned when it is none of these or lies outside the data of any disc.
+// "34 mm, 135 deg"; the angle in degrees clockwise from 12 o'clock. It may name the mark
+// that is seen there by its number on the map, and needs no radius then: "mark 3 9:30",
+// "mark 3 at 127 deg", "mark 3, 34 mm 9:30". In general
+//
+//	[mark NUMBER] [RADIUS mm] ANGLE
+//
+// with commas or "at" between. An error is returned when it is none of these or lies
+// outside the data of any disc.
 func ParsePlace(s string) (Place, error) {
+	var p Place
 	text := strings.ToLower(strings.TrimSpace(s))
+	if rest, ok := strings.CutPrefix(text, "mark"); ok {
+		n, rest, err := parseNumber(rest)
+		if err != nil {
+			return Place{}, fmt.Errorf("place %q: %w", s, err)
+		}
+		p.Mark, text = n, rest
+	}
 	radius, rest, ok := strings.Cut(text, "mm")
-	mm, err := strconv.ParseFloat(strings.TrimSpace(radius), 64)
-	if !ok || err != nil {
-		return Place{}, fmt.Errorf("place %q: say the radius in mm and the angle by the clock: 34 mm 4 o'clock", s)
-	}
-	if !(holeRadius <= mm && mm <= Usual/2) {
+	switch mm, err := strconv.ParseFloat(strings.TrimSpace(radius), 64); {
+	case !ok && p.Mark > 0:
+		rest = text
+	case !ok || err != nil:
+		return Place{}, fmt.Errorf("place %q: say the radius in mm and the angle by the clock: 34 mm 4 o'clock; or which mark of the map is seen where: mark 3 9:30", s)
+	case !(holeRadius <= mm && mm <= Usual/2):
 		return Place{}, fmt.Errorf("place %q: no disc has a place %s mm from its middle; say %g to %g", s, strings.TrimSpace(radius), holeRadius, Usual/2)
+	default:
+		p.Radius = mm
 	}
-	turns, step, err := parseClock(strings.Trim(rest, " ,"))
-	if err != nil {
+	var err error
+	if p.Clock, p.Step, err = parseClock(bare(rest)); err != nil {
 		return Place{}, fmt.Errorf("place %q: %w", s, err)
 	}
-	return Place{mm, turns, step}, nil
+	return p, nil
+}
+
+// parseNumber reads a mark's number from behind the word, and gives what stands behind it.
+func parseNumber(s string) (n int, rest string, err error) {
+	s = strings.TrimSpace(s)
+	end := strings.IndexAny(s, " ,")
+	if end < 0 {
+		end = len(s)
+	}
+	number, err := strconv.ParseUint(s[:end], 10, 16)
+	if err != nil || number == 0 {
+		return 0, "", fmt.Errorf("%q is not the number of a mark on the map, such as in mark 3 9:30", s[:end])
+	}
+	return int(number), bare(s[end:]), nil
+}
+
+// bare is a text without the blanks, commas and "at" that stand between its parts.
+func bare(s string) string {
+	s = strings.Trim(s, " ,")
+	if rest, ok := strings.CutPrefix(s, "at "); ok {
+		return strings.TrimSpace(rest)
+	}
+	return s
 }
 
 // parseClock reads "4", "4:30", "4.5", each with or without "o'clock" or "h"
@@ -91,10 +132,22 @@ func parseClock(s string) (turns, step float64, err error) {
 // String is the place as ParsePlace reads it, to a tenth of a mm and a minute of
 // the clock; a degree where it was told in degrees.
 func (p Place) String() string {
-	if slices.Contains(degreeSteps[:], p.Step) {
-		return decimal(p.Radius, 1) + " mm " + decimal(360*p.Clock, 0) + " deg"
+	var b strings.Builder
+	if p.Mark > 0 {
+		fmt.Fprintf(&b, "mark %d ", p.Mark)
 	}
-	return decimal(p.Radius, 1) + " mm " + clock(p.Clock)
+	if p.Radius > 0 {
+		b.WriteString(decimal(p.Radius, 1) + " mm ")
+	}
+	return b.String() + p.Time()
+}
+
+// Time is the place's angle alone, as String has it.
+func (p Place) Time() string {
+	if slices.Contains(degreeSteps[:], p.Step) {
+		return decimal(360*p.Clock, 0) + " deg"
+	}
+	return clock(p.Clock)
 }
 
 // clock is an angle on paper as hours of a clock's face: "4 o'clock", "4:30".

@@ -11,28 +11,38 @@ import (
 
 func TestParsePlace(t *testing.T) {
 	for in, want := range map[string]Place{
-		"34 mm 4 o'clock":   {34, 4.0 / 12, 1.0 / 24},
-		"34mm 4":            {34, 4.0 / 12, 1.0 / 24},
-		"34.5 mm, 4:30":     {34.5, 4.5 / 12, 1.0 / 24},
-		" 24 MM 12 O'Clock": {24, 0, 1.0 / 24},
-		"58 mm 0 h":         {58, 0, 1.0 / 24},
-		"40 mm 1.5 h":       {40, 1.5 / 12, 1.0 / 24},
-		"40 mm 2:45":        {40, 2.75 / 12, 1.0 / 48},
-		"40 mm 2:35":        {40, 31.0 / 144, 1.0 / 144},
-		"40 mm 135 deg":     {40, 135.0 / 360, 1.0 / 72},
-		"40 mm 133°":        {40, 133.0 / 360, 1.0 / 360},
-		"40 mm 133.5 deg":   {40, 133.5 / 360, 0},
-		"40 mm 360°":        {40, 0, 1.0 / 72},
-		"40 mm 12:30":       {40, 0.5 / 12, 1.0 / 24},
-		"40 mm 11:59":       {40, 719.0 / 720, 1.0 / 720},
+		"34 mm 4 o'clock":       {0, 34, 4.0 / 12, 1.0 / 24},
+		"34mm 4":                {0, 34, 4.0 / 12, 1.0 / 24},
+		"34.5 mm, 4:30":         {0, 34.5, 4.5 / 12, 1.0 / 24},
+		" 24 MM 12 O'Clock":     {0, 24, 0, 1.0 / 24},
+		"58 mm 0 h":             {0, 58, 0, 1.0 / 24},
+		"40 mm 1.5 h":           {0, 40, 1.5 / 12, 1.0 / 24},
+		"40 mm 2:45":            {0, 40, 2.75 / 12, 1.0 / 48},
+		"40 mm 2:35":            {0, 40, 31.0 / 144, 1.0 / 144},
+		"40 mm 135 deg":         {0, 40, 135.0 / 360, 1.0 / 72},
+		"40 mm 133°":            {0, 40, 133.0 / 360, 1.0 / 360},
+		"40 mm 133.5 deg":       {0, 40, 133.5 / 360, 0},
+		"40 mm 360°":            {0, 40, 0, 1.0 / 72},
+		"40 mm 12:30":           {0, 40, 0.5 / 12, 1.0 / 24},
+		"40 mm 11:59":           {0, 40, 719.0 / 720, 1.0 / 720},
+		"mark 3 9:30":           {3, 0, 9.5 / 12, 1.0 / 24},
+		"mark 3 at 9:30":        {3, 0, 9.5 / 12, 1.0 / 24},
+		"Mark 12, 127 deg":      {12, 0, 127.0 / 360, 1.0 / 360},
+		"mark 3 34 mm 9:30":     {3, 34, 9.5 / 12, 1.0 / 24},
+		"mark 3, 34mm, at 9:30": {3, 34, 9.5 / 12, 1.0 / 24},
+		"mark 3 at 34 mm 9:30":  {3, 34, 9.5 / 12, 1.0 / 24},
+		"mark3 9 o'clock":       {3, 0, 9.0 / 12, 1.0 / 24},
+		"34 mm at 4":            {0, 34, 4.0 / 12, 1.0 / 24},
 	} {
 		got, err := ParsePlace(in)
-		if err != nil || math.Abs(got.Radius-want.Radius) > 1e-9 || math.Abs(got.Clock-want.Clock) > 1e-9 || got.Step != want.Step {
+		if err != nil || math.Abs(got.Radius-want.Radius) > 1e-9 || math.Abs(got.Clock-want.Clock) > 1e-9 || got.Step != want.Step || got.Mark != want.Mark {
 			t.Errorf("ParsePlace(%q) = %+v, %v; want %+v", in, got, err, want)
 		}
 	}
 	for _, in := range []string{"", "34", "34 mm", "4 o'clock", "34 cm 4", "3 mm 4", "61 mm 4", "34 mm 13", "34 mm 4:60",
-		"34 mm 4.5:30", "34 mm -1", "34 mm four", "NaN mm 4", "34 mm NaN", "34 mm Inf", "34 mm 361 deg", "34 mm NaN deg", "34 mm 4:-5"} {
+		"34 mm 4.5:30", "34 mm -1", "34 mm four", "NaN mm 4", "34 mm NaN", "34 mm Inf", "34 mm 361 deg", "34 mm NaN deg", "34 mm 4:-5",
+		"mark", "mark 3", "mark 9:30", "mark 0 9:30", "mark -1 9:30", "mark 3.5 9:30", "mark mm 9:30", "mark 34 mm 9:30", "mark 70000 9:30",
+		"mark 3 34 cm 9:30", "mark 3 61 mm 9:30", "mark 3 0 mm 9:30", "mark three 9:30", "marks 3 9:30", "9:30 mark 3", "34 mm mark 3 9:30"} {
 		if got, err := ParsePlace(in); err == nil {
 			t.Errorf("ParsePlace(%q) = %v; want an error", in, got)
 		}
@@ -41,7 +51,7 @@ func TestParsePlace(t *testing.T) {
 
 // What String writes ParsePlace reads.
 func FuzzParsePlace(f *testing.F) {
-	for _, s := range []string{"34 mm 4 o'clock", "34mm,4:30", "40 mm 135 deg", "58mm 12.99h", "mm", "34 mm 1e1"} {
+	for _, s := range []string{"34 mm 4 o'clock", "34mm,4:30", "40 mm 135 deg", "58mm 12.99h", "mm", "34 mm 1e1", "mark 3 9:30", "mark 12, 34.5 mm at 127 deg"} {
 		f.Add(s)
 	}
 	f.Fuzz(func(t *testing.T, s string) {
@@ -49,11 +59,11 @@ func FuzzParsePlace(f *testing.F) {
 		if err != nil {
 			return
 		}
-		if !(p.Radius >= holeRadius && p.Radius <= Usual/2 && p.Clock >= 0 && p.Clock < 1) {
+		if onDisc := p.Radius >= holeRadius && p.Radius <= Usual/2; !(onDisc || p.Radius == 0 && p.Mark > 0) || !(p.Clock >= 0 && p.Clock < 1) || p.Mark < 0 {
 			t.Fatalf("ParsePlace(%q) = %+v; want a place on a disc", s, p)
 		}
 		q, err := ParsePlace(p.String())
-		if err != nil || math.Abs(q.Radius-p.Radius) > 0.051 || math.Abs(math.Remainder(q.Clock-p.Clock, 1)) > 1.0/1439 {
+		if err != nil || q.Mark != p.Mark || math.Abs(q.Radius-p.Radius) > 0.051 || math.Abs(math.Remainder(q.Clock-p.Clock, 1)) > 1.0/1439 {
 			t.Fatalf("ParsePlace(%q) = %v, %v; want %v", p.String(), q, err, p)
 		}
 	})
@@ -157,7 +167,7 @@ func leastCost(seen []Place, marks []Mark) float64 {
 					c := m.middle()
 					dr, da := c.Radius-seen[i].Radius, math.Remainder(side.onPaper(c.Angle, float64(step)/3600)-seen[i].Clock, 1)
 					if used&(1<<j) == 0 && math.Abs(dr) <= mostRadiusOff && math.Abs(da) <= mostClockOff/2 {
-						try(i+1, used|1<<j, sum+(&numbered{at: c, wide: m.To - m.From}).off(seen[i], da))
+						try(i+1, used|1<<j, sum+(&target{at: c, wide: m.To - m.From}).off(seen[i], da))
 					}
 				}
 			}
