@@ -14,12 +14,17 @@ import (
 // ErrNoMarks is returned when places are told of a disc of which no geometry is known.
 var ErrNoMarks = errors.New("where on this disc its sectors lie is not known, so no marks are either")
 
+// ErrOtherLayer is returned when a place names a mark of a second layer whose angles do
+// not count with those of the first.
+var ErrOtherLayer = errors.New("it lies on layer 1 alone, and how the angles of that layer stand to those of layer 0, by which the map is turned, is not known; name marks of layer 0")
+
 // Seen fits how the disc in somebody's hand lies to the marks found, by the places at
-// which some of them are seen from one of some sides, and keeps it in the case. Places at
-// which no mark was found are left out of it. The errors of chart.FitTurn are returned,
-// and ErrNoMarks.
-func (c *Case) Seen(places []chart.Place, from []chart.Side) (mapfile.Held, error) {
-	h, err := heldBy(c.m, places, from)
+// which some of them are seen from one of some sides, and keeps it in the case. A place
+// that names its mark does so by the numbers of the map of one layer, or of all
+// (chart.AllLayers), as the case stands. Places at which no mark was found are left out of
+// it. The errors of chart.FitTurn are returned, ErrNoMarks and ErrOtherLayer.
+func (c *Case) Seen(places []chart.Place, from []chart.Side, layer int) (mapfile.Held, error) {
+	h, err := heldBy(c.m, places, from, layer)
 	if err != nil {
 		return h, err
 	}
@@ -33,9 +38,9 @@ func (c *Case) Seen(places []chart.Place, from []chart.Side) (mapfile.Held, erro
 }
 
 // heldBy is how the disc is held by whom some marks are seen at places.
-func heldBy(m *mapfile.Map, places []chart.Place, from []chart.Side) (mapfile.Held, error) {
-	if s := surfaceOf(m, len(m.Rounds())-1, nil); s != nil {
-		return heldOn(s, places, from)
+func heldBy(m *mapfile.Map, places []chart.Place, from []chart.Side, layer int) (mapfile.Held, error) {
+	if s := SurfaceOf(m, len(m.Rounds())-1); s != nil {
+		return heldOn(s, places, from, layer)
 	}
 	return mapfile.Held{}, ErrNoMarks
 }
@@ -47,29 +52,56 @@ const mostSpread = 9
 // mostSeen is how many marks, the costliest, may be those that somebody sees.
 const mostSeen = 16
 
-// visible are the marks of a layer that a person may see: the largest, without those
-// that are but the fringe of others.
-func (s *Surface) visible(layer int) []chart.Mark {
+// visible are the marks as the map of a layer, or of all, lists them, as many as somebody
+// may see, at the angles that nobody has told anything of yet. Aside are those along the
+// edge of others, and those of layers that were not brought together with the first.
+func (s *Surface) visible(only int) []chart.Mark {
 	var all []chart.Mark
-	found := s.found[layer].Marks
-	for i, m := range found {
-		if len(all) < mostSeen && !slices.ContainsFunc(found[:i], m.Fringes) {
-			all = append(all, chartMark(m))
+	list := s.listOf(only)
+	seen := 0
+	for i, l := range list {
+		c := l.drawn(len(s.found))
+		c.Aside = s.apart(l) || slices.ContainsFunc(list[:i], func(o layerMark) bool {
+			return !s.apart(o) && l.mark.Fringes(*o.mark)
+		})
+		if !c.Aside {
+			seen++
 		}
+		if seen > mostSeen {
+			break
+		}
+		back := func(mm float64) float64 { return s.disc.Further(s.fitted, 0, mm) }
+		mid := back((c.Inner + c.Outer) / 2)
+		c.From, c.To = c.From-mid, c.To-mid
+		for k, p := range c.Line {
+			c.Line[k].Angle -= back(p.Radius)
+		}
+		all = append(all, c)
 	}
 	return all
 }
 
+// apart tells whether a mark's angles do not count with those of the first layer.
+func (s *Surface) apart(l layerMark) bool { return l.layer > 0 && s.across == nil }
+
 // heldOn is the same for a surface.
-func heldOn(s *Surface, places []chart.Place, from []chart.Side) (mapfile.Held, error) {
-	seen := s.visible(0)
-	var ways []chart.Sway
-	if known, _ := s.disc.Angles(0); known {
-		for way := range marks.Ways {
-			ways = append(ways, func(mm float64) float64 { return s.disc.Sway(0, way, mm) })
+func heldOn(s *Surface, places []chart.Place, from []chart.Side, layer int) (mapfile.Held, error) {
+	if !slices.ContainsFunc(places, func(p chart.Place) bool { return p.Mark > 0 }) {
+		layer = chart.AllLayers
+	}
+	list := s.listOf(layer)
+	for _, p := range places {
+		if n := p.Mark; n > 0 && n <= len(list) && s.apart(list[n-1]) {
+			return mapfile.Held{}, fmt.Errorf("mark %d: %w", n, ErrOtherLayer)
 		}
 	}
-	f, err := chart.FitTurn(places, from, seen, ways...)
+	var ways []chart.Sway
+	if known, _ := s.fitted.Angles(0); known {
+		for way := range marks.Ways {
+			ways = append(ways, func(mm float64) float64 { return s.fitted.Sway(0, way, mm) })
+		}
+	}
+	f, err := chart.FitTurn(places, from, s.visible(layer), ways...)
 	if err != nil {
 		return mapfile.Held{}, err
 	}
@@ -77,15 +109,16 @@ func heldOn(s *Surface, places []chart.Place, from []chart.Side) (mapfile.Held, 
 	if f.Side == chart.Label {
 		h.Side = "label"
 	}
-	for i, p := range places {
+	for i, p := range f.Places {
 		if f.Pairs[i] >= 0 {
+			p.Mark = 0 // the numbers are others once the map is turned, and more is read
 			h.Places = append(h.Places, p.String())
 		}
 	}
 	for i := range s.disc.Layers() {
 		h.PerTurn = append(h.PerTurn, s.disc.PerTurn(i))
 	}
-	h.PerTurn[0] = s.disc.Swayed(0, f.Sways)
+	h.PerTurn[0] = s.fitted.Swayed(0, f.Sways)
 	return h, nil
 }
 
@@ -97,7 +130,7 @@ func HeldInWords(h mapfile.Held) string {
 	}
 	s := fmt.Sprintf("Turned so that marks lie where they were seen from the %s (%s), to within %.1f mm.", side, strings.Join(h.Places, "; "), h.OffMM)
 	if h.Doubtful {
-		s += " Another turn, or the other side, fits nearly as well: one more place decides."
+		s += " Another turn, or the other side, fits nearly as well: one more place decides, or one whose mark is named by its number on the map."
 	}
 	return s
 }
@@ -107,7 +140,7 @@ func HeldInWords(h mapfile.Held) string {
 func LeftOutInWords(h mapfile.Held, told []chart.Place) string {
 	var out []string
 	for _, p := range told {
-		if !slices.Contains(h.Places, p.String()) {
+		if p.Mark == 0 && !slices.Contains(h.Places, p.String()) {
 			out = append(out, p.String())
 		}
 	}

@@ -1,6 +1,7 @@
 package imager
 
 import (
+	"errors"
 	"math"
 	"slices"
 	"strings"
@@ -67,6 +68,68 @@ func TestLayersAsOne(t *testing.T) {
 		if per := l.Track.At(float64(m.Blocks()[0]*16+16)).Turn - l.Track.At(float64(m.Blocks()[0]*16)).Turn; math.Abs(math.Remainder(turns+per/2-m.Middle.Angle, 1)) > per/2+.1 {
 			t.Errorf("a block of the %s at %.1f mm is drawn at %.0f°; want it over the mark at %.0f°", m.Kind, m.Middle.Radius, 360*math.Mod(turns, 1), 360*m.Middle.Angle)
 		}
+	}
+}
+
+// TestNamedOnSecondLayer: a mark of the second layer alone turns the map by its number where
+// the layers were brought together, also once the map was turned and bent before; where they
+// were not, that is said.
+func TestNamedOnSecondLayer(t *testing.T) {
+	const half = 432_000
+	m := markedCase(t, "both", half, half)
+	from := []chart.Side{chart.Reading}
+	for _, held := range []bool{false, true} {
+		s := SurfaceOf(m, 0)
+		if s.across == nil {
+			t.Fatal("it is not told how the layers stand to each other; want it told")
+		}
+		list := s.listOf(1)
+		tell := func(n int, by float64) chart.Place {
+			c := list[n-1].drawn(2)
+			at := (c.From + c.To) / 2
+			if len(c.Line) == 3 {
+				at = c.Line[1].Angle
+			}
+			return chart.Place{Mark: n, Clock: math.Mod(at+by+1, 1), Step: 1. / 360}
+		}
+		one, err := heldOn(s, []chart.Place{tell(1, .2)}, from, 1)
+		if err != nil || len(one.Places) != 1 || one.OffMM > .1 {
+			t.Fatalf("held by mark 1 of layer 1: %+v, %v; want it turned by that", one, err)
+		}
+		d := m.Disc()
+		d.Held = &one
+		if err := m.SetDisc(d); err != nil {
+			t.Fatal(err)
+		}
+		// Drawn again, it lies where it was seen.
+		again := SurfaceOf(m, 0)
+		lies := math.Inf(1)
+		for _, l := range again.listOf(1) {
+			if c := l.drawn(2); math.Abs(l.mark.Middle.Radius-list[0].mark.Middle.Radius) < .2 && len(c.Line) == 3 {
+				lies = min(lies, 360*math.Abs(math.Remainder(c.Line[1].Angle+one.TurnDeg/360-tell(1, .2).Clock, 1)))
+			}
+		}
+		if lies > 3 {
+			t.Errorf("held before: %v: mark 1 lies %.1f° from where it was seen; want 3° at most", held, lies)
+		}
+		if held {
+			continue
+		}
+		three, err := heldOn(s, []chart.Place{tell(1, .3), tell(2, .33), tell(4, .28)}, from, 1)
+		if err != nil {
+			t.Fatalf("held by three marks of layer 1: %v", err)
+		}
+		d.Held = &three
+		if err := m.SetDisc(d); err != nil {
+			t.Fatal(err)
+		}
+	}
+	s := SurfaceOf(m, 0)
+	s.across = nil
+	list := s.listOf(chart.AllLayers)
+	n := 1 + slices.IndexFunc(list, func(l layerMark) bool { return l.layer == 1 })
+	if _, err := heldOn(s, []chart.Place{{Mark: n}}, from, chart.AllLayers); !errors.Is(err, ErrOtherLayer) {
+		t.Errorf("held by mark %d of layer 1, which is apart: %v; want %v", n, err, ErrOtherLayer)
 	}
 }
 

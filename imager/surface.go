@@ -20,7 +20,8 @@ type Surface struct {
 	m       *mapfile.Map
 	round   int
 	nominal *spiral.Track
-	disc    *marks.Disc
+	fitted  *marks.Disc   // by how blocks fared alone
+	disc    *marks.Disc   // the same, as somebody who held it has told, and with its layers brought together
 	across  *marks.Across // how the second layer was brought to the first; nil: it could not be
 	shape   chart.Disc
 	looked  looked
@@ -35,11 +36,9 @@ const mostRounds = 6
 
 // SurfaceOf looks at the disc's surface after a round; nil is returned where the disc's
 // geometry is not known.
-func SurfaceOf(m *mapfile.Map, round int) *Surface { return surfaceOf(m, round, m.Disc().Held) }
-
-// surfaceOf is the same with angles as somebody who held the disc has told them.
-func surfaceOf(m *mapfile.Map, round int, h *mapfile.Held) *Surface {
+func SurfaceOf(m *mapfile.Map, round int) *Surface {
 	d := m.Disc()
+	h := d.Held
 	s := &Surface{m: m, round: round, shape: shapeOf(d)}
 	if len(s.shape.Layers) == 0 {
 		return nil
@@ -55,7 +54,8 @@ func surfaceOf(m *mapfile.Map, round int, h *mapfile.Held) *Surface {
 		}
 	}
 	s.now = sights[round]
-	s.disc = marks.Calibrate(d.Kind, s.nominal, all...)
+	s.fitted = marks.Calibrate(d.Kind, s.nominal, all...)
+	s.disc = s.fitted
 	if h != nil && len(h.PerTurn) > 0 {
 		s.disc = s.disc.Remade(s.nominal, h.PerTurn)
 	}

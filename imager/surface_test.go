@@ -122,7 +122,7 @@ func TestSurface(t *testing.T) {
 	}
 	both := []chart.Side{chart.Reading, chart.Label}
 	for _, side := range both {
-		h, err := heldOn(before, held(side), both)
+		h, err := heldOn(before, held(side), both, chart.AllLayers)
 		if err != nil {
 			t.Fatalf("held from the %v: %v", side, err)
 		}
@@ -133,7 +133,7 @@ func TestSurface(t *testing.T) {
 			t.Errorf("HeldInWords = %q; want the side and the residual", s)
 		}
 	}
-	if _, err := heldOn(before, held(chart.Reading)[:1], both); !errors.Is(err, chart.ErrFewPlaces) {
+	if _, err := heldOn(before, held(chart.Reading)[:1], both, chart.AllLayers); !errors.Is(err, chart.ErrFewPlaces) {
 		t.Errorf("held by one place: %v; want %v", err, chart.ErrFewPlaces)
 	}
 }

@@ -91,7 +91,7 @@ type Held struct {
 	PerTurn  [][2]float64 `json:"per_turn,omitempty"` // blocks of a turn where each layer begins and ends, by which angles were told
 	OffMM    float64      `json:"off_mm"`             // root of the mean square of what places and marks are apart
 	Doubtful bool         `json:"doubtful,omitempty"` // another turn fits nearly as well
-	Places   []string     `json:"places"`             // as they were told
+	Places   []string     `json:"places"`             // as they were told; where a mark was named, with its radius
 }
 
 // clone is a copy that shares nothing.

@@ -35,9 +35,13 @@ apart in radius, bend it right where its angles drift. Where another turn would 
 about as well, both are said and none is kept: tell one more, or with --side from which
 side you look. --turn goes before.
 
+Surer is to say which mark of the map is seen where, by its number in the list and the
+pictures, as the map stands now: "mark 3 9:30", or "mark 3 34 mm 9:30" for a part of a
+long one. One mark so named turns the map when --side is said, two mostly without.
+
 Where nothing is known of the geometry, as of a plain file, it draws a strip over the
 addresses; read --kind says what a plain file is.`,
-	example: "turnstone chart anna-wedding --as svg --out wedding.svg\nturnstone chart anna-wedding --seen \"34 mm 4 o'clock\" --seen \"51 mm 9:30\"",
+	example: "turnstone chart anna-wedding --as svg --out wedding.svg\nturnstone chart anna-wedding --seen \"34 mm 4 o'clock\" --seen \"51 mm 9:30\"\nturnstone chart anna-wedding --side read --seen \"mark 3 9:30\"",
 	brief:   true,
 	setup:   setupChart,
 }
@@ -68,7 +72,7 @@ func setupChart(f *pflag.FlagSet) action {
 	f.IntVar(&o.layer, "layer", o.layer, "draw layer `N` only, the first is 0; each if not said")
 	f.IntVar(&o.round, "round", o.round, "draw how the case stood after round `N`; as it stands now if not said")
 	f.Float64Var(&o.turn, "turn", 0, "turn the picture by so many `DEGREES`, clockwise as seen from the reading side")
-	f.StringArrayVar(&o.seen, "seen", nil, "turn the map so that its marks lie where two or more long scratches are seen, each a `PLACE` such as \"34 mm 4 o'clock\"; the case keeps it")
+	f.StringArrayVar(&o.seen, "seen", nil, "turn the map so that its marks lie where two or more long scratches are seen, each a `PLACE` such as \"34 mm 4 o'clock\", or \"mark 3 9:30\" by its number on the map; the case keeps it")
 	f.StringVar(&o.side, "side", o.side, "the `SIDE` from which the disc is looked at: read or label")
 	f.StringVar(&o.out, "out", "", "write the picture into `FILE`; - is standard output")
 	f.BoolVar(&o.json, "json", false, "one JSON document: the numbers behind the map")
@@ -99,12 +103,13 @@ func setupChart(f *pflag.FlagSet) action {
 		case f.Changed("layer") && o.layer < 0:
 			return usagef("--layer %d: the first layer is 0", o.layer)
 		}
-		places, err := placesOf(o.seen)
+		from := sidesOf(f.Changed("side"), v.Side)
+		places, err := placesOf(o.seen, from, f.Changed("round"))
 		if err != nil {
 			return err
 		}
 		if len(places) > 0 {
-			if err := keepSeen(dir, places, sidesOf(f.Changed("side"), v.Side), s); err != nil {
+			if err := keepSeen(dir, places, from, o.layer, s); err != nil {
 				return err
 			}
 		}
@@ -124,30 +129,39 @@ func setupChart(f *pflag.FlagSet) action {
 	}
 }
 
-// placesOf are the places that were told with --seen; two at least, or none.
-func placesOf(told []string) ([]chart.Place, error) {
+// placesOf are the places that were told with --seen, from some sides: none, two at least,
+// or one that names its mark where the side is said. The marks of an earlier round have
+// other numbers.
+func placesOf(told []string, from []chart.Side, earlier bool) ([]chart.Place, error) {
 	var all []chart.Place
 	for _, t := range told {
 		p, err := chart.ParsePlace(t)
 		if err != nil {
 			return nil, usageError{"--seen: " + err.Error()}
 		}
+		if p.Mark > 0 && earlier {
+			return nil, usagef("--seen %q: marks are named by the map as the case stands now; leave out --round", t)
+		}
 		all = append(all, p)
 	}
-	if len(all) == 1 {
-		return nil, usagef("--seen: %s; say --seen once for each of two or three long scratches", chart.ErrFewPlaces)
+	switch {
+	case len(all) != 1:
+	case all[0].Mark == 0:
+		return nil, usagef("--seen: %s; say --seen once for each of two or three long scratches, or name one by its number on the map: --seen \"mark 3 9:30\"", chart.ErrFewPlaces)
+	case len(from) > 1:
+		return nil, usagef("--seen: %s; add --side read or --side label, or tell of one more", chart.ErrNoSide)
 	}
 	return all, nil
 }
 
 // keepSeen turns the case's map by what was seen, and says how well it fits.
-func keepSeen(dir string, places []chart.Place, from []chart.Side, s streams) (err error) {
+func keepSeen(dir string, places []chart.Place, from []chart.Side, layer int, s streams) (err error) {
 	c, err := imager.Open(dir, writer())
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, c.Close()) }()
-	h, err := c.Seen(places, from)
+	h, err := c.Seen(places, from, layer)
 	if err != nil {
 		return err
 	}

@@ -10,6 +10,7 @@ import (
 	"turnstone/imager"
 	"turnstone/imager/pack"
 	"turnstone/mapfile"
+	"turnstone/mapfile/chart"
 )
 
 // Exit codes, the same for all commands. Where several fit, 5 goes before 4, 4
@@ -103,6 +104,8 @@ func cure(err error) string {
 	var (
 		open    *device.OpenError
 		refused *imager.RefusedError
+		turns   chart.Undecided
+		named   chart.Misnamed
 	)
 	switch {
 	case errors.As(err, &open):
@@ -145,6 +148,10 @@ func cure(err error) string {
 		return "Name a case's folder; turnstone read makes a new one."
 	case errors.Is(err, mapfile.ErrBusy):
 		return "Something reads the case's map all the time. End it, and try again."
+	case errors.Is(err, chart.ErrNoFit), errors.As(err, &turns):
+		return `Nothing was kept. What surely helps: name a mark by its number on the map, as in --seen "mark 3 9:30".`
+	case errors.As(err, &named), errors.Is(err, imager.ErrOtherLayer):
+		return "Nothing was kept. turnstone chart lists the marks with their numbers, as the map stands now."
 	case errors.Is(err, syscall.ENOSPC), errors.Is(err, syscall.EDQUOT):
 		return "Make room on the case's disk first."
 	case errors.Is(err, syscall.EROFS):

@@ -44,6 +44,8 @@ type Fit struct {
 	Turn float64 // degrees, from 0 up to and not including 360: the Turn of a view from that side
 	// Sways are the deviations by which angles are off in each way in which they may be.
 	Sways []float64
+	// Places are those told, with the radius of the mark that they name where none was.
+	Places []Place
 	// Pairs are the marks that the places were taken for, by place; -1 where none of them
 	// lies there.
 	Pairs []int
@@ -66,7 +68,7 @@ type Fit struct {
 // seen, and from which of some sides the disc is looked at. A place that names its mark,
 // by its number in the list of marks from 1 on, is taken for that one; any other for one
 // that nobody named, that does not go all the way round, since such a mark lies at no
-// angle, and that is no fringe. Where the map's own angles may be off in some ways, the
+// angle, and that is not aside. Where the map's own angles may be off in some ways, the
 // places tell by how much they are, too. ErrFewPlaces, ErrNoSide, ErrNoFit, Undecided and
 // Misnamed are returned.
 func FitTurn(seen []Place, from []Side, marks []Mark, ways ...Sway) (Fit, error) {
@@ -88,6 +90,7 @@ func FitTurn(seen []Place, from []Side, marks []Mark, ways ...Sway) (Fit, error)
 	if err := f.misnamed(&best); err != nil {
 		return Fit{}, err
 	}
+	best.Places = f.seen
 	best.Doubtful = rival.cost < best.cost+possible
 	if rival.cost < best.cost+likely {
 		return Fit{}, Undecided{best, rival}

@@ -19,7 +19,7 @@ type Mark struct {
 	Costs    int64   // sectors that are missing because of it
 	News     string  // against the round before, in words: "new", "shrunk"; "" where nothing can be said
 	Note     string  // more in words, such as why it may not lie on the surface
-	Fringe   bool    // it lies along a larger one, so that nobody sees it as one of its own
+	Aside    bool    // places that name no mark are not taken for it: it lies along a larger one, or its angles don't count with others'
 }
 
 // Polar is a point of the surface: a radius in mm and an angle in turns.

@@ -54,7 +54,7 @@ func (f *fitter) look(seen []Place, marks []Mark) error {
 		f.named = append(f.named, f.swayed(t))
 	}
 	for i, m := range marks {
-		if m.whole() || m.Fringe {
+		if m.whole() || m.Aside {
 			continue
 		}
 		most = max(most, m.Costs)

@@ -135,17 +135,19 @@ func TestMisnamed(t *testing.T) {
 	}
 }
 
-// TestFitNoFringe: what lies along a larger mark is no place's, unless it is named.
-func TestFitNoFringe(t *testing.T) {
+// TestFitAside: a mark aside is no place's, unless it is named.
+func TestFitAside(t *testing.T) {
 	marks := spots(30, 0.1, 40, 0.6, 50, 0.25)
-	marks[1].Fringe = true
-	see := func(i int) Place { return naming(0, marks[i].middle().Radius, Reading.onPaper(marks[i].middle().Angle, 0.3)) }
+	marks[1].Aside = true
+	see := func(i int) Place {
+		return naming(0, marks[i].middle().Radius, Reading.onPaper(marks[i].middle().Angle, 0.3))
+	}
 	if f, err := FitTurn([]Place{see(0), see(1), see(2)}, []Side{Reading}, marks); !errors.Is(err, ErrNoFit) {
-		t.Errorf("FitTurn of a fringe = %+v, %v; want %v", f, err, ErrNoFit)
+		t.Errorf("FitTurn of a mark aside = %+v, %v; want %v", f, err, ErrNoFit)
 	}
 	named := see(1)
 	named.Mark = 2
 	if f, err := FitTurn([]Place{see(0), named, see(2)}, []Side{Reading}, marks); err != nil || math.Abs(f.Turn-108) > .01 {
-		t.Errorf("FitTurn of a fringe that is named = %+v, %v; want 108°", f, err)
+		t.Errorf("FitTurn of a mark aside that is named = %+v, %v; want 108°", f, err)
 	}
 }

@@ -109,10 +109,17 @@ func (d *Disc) Sway(layer, way int, mm float64) float64 {
 	if !l.known || l.begins == l.ends {
 		return 0
 	}
-	at := (mm*mm - l.begins*l.begins) / (l.ends*l.ends - l.begins*l.begins) * float64(l.blocks)
-	at = min(max(0, at), float64(l.blocks))
 	other := l.stretched(l.ways[way])
+	at := l.near(mm)
 	return other.turn(at) - l.turn(at)
+}
+
+// Further is by how many turns the angle of a layer at a radius in mm is larger than on
+// the same disc with other angles.
+func (d *Disc) Further(other *Disc, layer int, mm float64) float64 {
+	l := &d.layers[layer]
+	at := l.near(mm)
+	return l.turn(at) - other.layers[layer].turn(at)
 }
 
 // Swayed is PerTurn of a layer whose angles are off by so many standard deviations in each

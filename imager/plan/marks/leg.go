@@ -60,6 +60,15 @@ func (l *leg) radius(k float64) float64 {
 	return math.Sqrt(l.begins*l.begins*(1-x) + l.ends*l.ends*x)
 }
 
+// near is the block at a radius in mm, or the nearest to it: the inverse of radius.
+func (l *leg) near(mm float64) float64 {
+	if l.begins == l.ends {
+		return 0
+	}
+	x := (mm*mm - l.begins*l.begins) / (l.ends*l.ends - l.begins*l.begins)
+	return min(max(0, x), 1) * float64(l.blocks)
+}
+
 // stretched is the leg whose turns hold more blocks by small shares, where it begins
 // and where it ends.
 func (l leg) stretched(s stretch) leg {
