@@ -49,11 +49,14 @@ func heldBy(m *mapfile.Map, places []chart.Place, from []chart.Side, layer int) 
 // is not called doubtful.
 const mostSpread = 9
 
+// mostLoose is the same for angles that places leave open, as a standard deviation.
+const mostLoose = 5
+
 // mostSeen is how many marks, the costliest, may be those that somebody sees.
 const mostSeen = 16
 
 // visible are the marks as the map of a layer, or of all, lists them, as many as somebody
-// may see, at the angles that nobody has told anything of yet. Aside are those along the
+// may see, at the angles that nobody has told anything of yet. Aside are thin ones along the
 // edge of others, and those of layers that were not brought together with the first.
 func (s *Surface) visible(only int) []chart.Mark {
 	var all []chart.Mark
@@ -61,7 +64,8 @@ func (s *Surface) visible(only int) []chart.Mark {
 	seen := 0
 	for i, l := range list {
 		c := l.drawn(len(s.found))
-		c.Aside = s.apart(l) || slices.ContainsFunc(list[:i], func(o layerMark) bool {
+		thin := l.mark.Outer-l.mark.Inner <= thinFringe
+		c.Aside = s.apart(l) || thin && slices.ContainsFunc(list[:i], func(o layerMark) bool {
 			return !s.apart(o) && l.mark.Fringes(*o.mark)
 		})
 		if !c.Aside {
@@ -105,7 +109,7 @@ func heldOn(s *Surface, places []chart.Place, from []chart.Side, layer int) (map
 	if err != nil {
 		return mapfile.Held{}, err
 	}
-	h := mapfile.Held{Side: "read", TurnDeg: f.Turn, OffMM: f.Residual, Doubtful: f.Doubtful || f.Spread > mostSpread}
+	h := mapfile.Held{Side: "read", TurnDeg: f.Turn, OffMM: f.Residual, Doubtful: f.Doubtful || f.Spread > mostSpread, LooseDeg: f.Loose}
 	if f.Side == chart.Label {
 		h.Side = "label"
 	}
@@ -131,6 +135,13 @@ func HeldInWords(h mapfile.Held) string {
 	s := fmt.Sprintf("Turned so that marks lie where they were seen from the %s (%s), to within %.1f mm.", side, strings.Join(h.Places, "; "), h.OffMM)
 	if h.Doubtful {
 		s += " Another turn, or the other side, fits nearly as well: one more place decides, or one whose mark is named by its number on the map."
+	}
+	if h.LooseDeg > mostLoose {
+		open := fmt.Sprintf("may still be off by some %.0f°", h.LooseDeg)
+		if h.LooseDeg > 90 {
+			open = "are still open"
+		}
+		s += fmt.Sprintf(" Angles far from there in radius %s: tell where a mark there is seen.", open)
 	}
 	return s
 }

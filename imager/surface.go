@@ -76,7 +76,7 @@ func read(m *mapfile.Map, round int) bool {
 }
 
 // Once tellDrift places have told without a doubt how the first layer's angles drift, they
-// are off by what the places leave, and by seenAlong at least, in mm along the circle at
+// are off by what the places leave and leave open, and by seenAlong at least, in mm along the circle at
 // midway.
 const (
 	tellDrift = 3
@@ -93,7 +93,7 @@ func (s *Surface) place(h *mapfile.Held) {
 			continue
 		}
 		if (i == 0 || s.across != nil) && h != nil && !h.Doubtful && len(h.Places) >= tellDrift {
-			drift = min(drift, max(seenAlong, h.OffMM)/midway)
+			drift = min(drift, max(max(seenAlong, h.OffMM)/midway, h.LooseDeg/360))
 			if i > 0 {
 				drift += s.across.Off
 			}

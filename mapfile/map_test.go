@@ -316,7 +316,7 @@ func TestWords(t *testing.T) {
 func TestHeld(t *testing.T) {
 	m := New("case")
 	m.AddRound(Round{})
-	held := &Held{Side: "label", TurnDeg: 97.5, PerTurn: [][2]float64{{1.83, 4.4}}, OffMM: 0.8, Doubtful: true, Places: []string{"34 mm 4 o'clock", "51 mm 9:30"}}
+	held := &Held{Side: "label", TurnDeg: 97.5, PerTurn: [][2]float64{{1.83, 4.4}}, OffMM: 0.8, Doubtful: true, LooseDeg: 2.5, Places: []string{"34 mm 4 o'clock", "51 mm 9:30"}}
 	if err := m.SetDisc(Disc{Kind: "dvd", Sectors: 160, BlockSectors: 16, Held: held}); err != nil {
 		t.Fatal(err)
 	}

@@ -86,12 +86,13 @@ type Seen struct {
 // Held is how the disc in somebody's hand lies to the angles of its track, by marks that
 // were seen on it.
 type Held struct {
-	Side     string       `json:"side"`               // from which it was looked at: "read", "label"
-	TurnDeg  float64      `json:"turn_deg"`           // degrees clockwise from the reading side: where angle 0 lies
-	PerTurn  [][2]float64 `json:"per_turn,omitempty"` // blocks of a turn where each layer begins and ends, by which angles were told
-	OffMM    float64      `json:"off_mm"`             // root of the mean square of what places and marks are apart
-	Doubtful bool         `json:"doubtful,omitempty"` // another turn fits nearly as well
-	Places   []string     `json:"places"`             // as they were told; where a mark was named, with its radius
+	Side     string       `json:"side"`                // from which it was looked at: "read", "label"
+	TurnDeg  float64      `json:"turn_deg"`            // degrees clockwise from the reading side: where angle 0 lies
+	PerTurn  [][2]float64 `json:"per_turn,omitempty"`  // blocks of a turn where each layer begins and ends, by which angles were told
+	OffMM    float64      `json:"off_mm"`              // root of the mean square of what places and marks are apart
+	Doubtful bool         `json:"doubtful,omitempty"`  // another turn fits nearly as well
+	LooseDeg float64      `json:"loose_deg,omitempty"` // degrees, as a standard deviation, that are left open at the radius of some mark
+	Places   []string     `json:"places"`              // as they were told; where a mark was named, with its radius
 }
 
 // clone is a copy that shares nothing.
@@ -104,7 +105,7 @@ func (d Disc) clone() Disc {
 	if d.Held != nil {
 		held := *d.Held
 		held.Places, held.PerTurn = slices.Clone(held.Places), slices.Clone(held.PerTurn)
-		held.TurnDeg, held.OffMM = number(held.TurnDeg), number(held.OffMM)
+		held.TurnDeg, held.OffMM, held.LooseDeg = number(held.TurnDeg), number(held.OffMM), number(held.LooseDeg)
 		for i, p := range held.PerTurn {
 			held.PerTurn[i] = [2]float64{number(p[0]), number(p[1])}
 		}

@@ -56,6 +56,9 @@ type Fit struct {
 	// Spread is by how many degrees fits that are nearly as good differ from this one at
 	// most, at the radius of any mark, where they are not quite others.
 	Spread float64
+	// Loose is by how many degrees this fit leaves angles open at the radius of some mark,
+	// as a standard deviation: far from the places, or where they lie on wide marks.
+	Loose float64
 	// Doubtful tells that quite another turn, or the other side, fits nearly as
 	// well: a third place, off the line of the others, decides.
 	Doubtful bool
@@ -90,7 +93,7 @@ func FitTurn(seen []Place, from []Side, marks []Mark, ways ...Sway) (Fit, error)
 	if err := f.misnamed(&best); err != nil {
 		return Fit{}, err
 	}
-	best.Places = f.seen
+	best.Places, best.Loose = f.seen, f.loose(&best)
 	best.Doubtful = rival.cost < best.cost+possible
 	if rival.cost < best.cost+likely {
 		return Fit{}, Undecided{best, rival}

@@ -1,6 +1,9 @@
 package chart
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // How a fit is taken towards what makes the least.
 const (
@@ -61,8 +64,21 @@ func (m *target) left(o *Fit, s Place) float64 {
 // step takes turn and sways of a fit towards where they make the least, and gives by how
 // much.
 func (f *fitter) step(o *Fit, sure bool) (most float64) {
+	more := solved(f.normal(o, sure))
+	o.turn += more[0]
+	for i := range o.Sways {
+		o.Sways[i] += more[1+i]
+	}
+	for _, x := range more {
+		most = max(most, math.Abs(x))
+	}
+	return most
+}
+
+// normal are the equations of a step, the right side being the last column.
+func (f *fitter) normal(o *Fit, sure bool) [][]float64 {
 	n := 1 + len(f.ways)
-	a := make([][]float64, n) // with the right side as the last column
+	a := make([][]float64, n)
 	for i := range a {
 		a[i] = make([]float64, n+1)
 		a[i][i] = 1e-9 // where no place was told of a middle
@@ -93,15 +109,35 @@ func (f *fitter) step(o *Fit, sure bool) (most float64) {
 			}
 		}
 	}
-	more := solved(a)
-	o.turn += more[0]
-	for i := range o.Sways {
-		o.Sways[i] += more[1+i]
+	return a
+}
+
+// loose is by how many degrees a fit leaves angles open at the radius of a mark at most, as
+// a standard deviation: √(gᵀ A⁻¹ g), A being the matrix of the normal equations and g what
+// turn and ways move that mark by.
+func (f *fitter) loose(o *Fit) float64 {
+	for i := range f.pair {
+		if f.pair[i] = -1; f.sure[i] < 0 {
+			f.pair[i] = slices.IndexFunc(f.found, func(m target) bool { return m.mark == o.Pairs[i] })
+		}
 	}
-	for _, x := range more {
-		most = max(most, math.Abs(x))
+	n := 1 + len(f.ways)
+	most := 0.0
+	for _, all := range [2][]target{f.named, f.found} {
+		for _, m := range all {
+			g := append([]float64{1}, m.ways...)
+			a := f.normal(o, false)
+			for i := range a {
+				a[i][n] = g[i]
+			}
+			square := 0.0
+			for i, x := range solved(a) {
+				square += g[i] * x
+			}
+			most = max(most, square)
+		}
 	}
-	return most
+	return 360 * math.Sqrt(most)
 }
 
 // solved are the unknowns of equations, the right side being the last column, which are
