@@ -9,7 +9,8 @@ const (
 	mostClockOff  = 0.07 // turns beyond the ends of a mark: 50 minutes of the clock, 25°
 	radiusOff     = 0.7  // mm, as a standard deviation: a ruler tells it
 	alongOff      = 1.0  // mm along the circle, as well, beside the steps in which it was told
-	wideOff       = 0.05 // of a mark's width, as well
+	wideOff       = 0.05 // of a mark's width, as well, ...
+	fewOff        = 0.5  // ... and turns, by the root of the sectors that a mark costs
 	loose         = 0.15 // of places lie anywhere on their mark: it may be two that have grown into one
 	strange       = 12.0 // cost of a place whose mark is not among those found, ...
 	strangeOf     = 4    // of which one in so many may be
@@ -20,6 +21,7 @@ type target struct {
 	mark int // of the list
 	at   Polar
 	wide float64 // turns
+	few  float64 // turns that its middle is off for the few sectors that tell it, as a standard deviation
 	// rare is how rarely somebody tells of it, as a logarithm: people tell of the large
 	// ones, the oftener by the root of what they cost.
 	rare float64
@@ -41,10 +43,18 @@ func (p Place) eye() float64 {
 	return math.Hypot(alongOff, p.Step/math.Sqrt(12)*2*math.Pi*p.Radius)
 }
 
-// along is the same for a place that is told of a mark's middle: that of a wide mark is
-// less sure.
+// few is by how many turns the middle of a mark is off for the few sectors that tell it.
+func (m Mark) few() float64 {
+	if m.Costs <= 0 { // not told
+		return 0
+	}
+	return fewOff / math.Sqrt(float64(m.Costs))
+}
+
+// along is the same for a place that is told of a mark's middle: that of a wide mark, or of
+// one that few sectors tell of, is less sure.
 func (m *target) along(s Place) float64 {
-	return math.Hypot(s.eye(), wideOff*m.wide*2*math.Pi*s.Radius)
+	return math.Hypot(s.eye(), math.Hypot(wideOff*m.wide, m.few)*2*math.Pi*s.Radius)
 }
 
 // likely is how likely a place is by its distance from a mark along the circle, in turns:

@@ -39,7 +39,7 @@ func (f *fitter) look(seen []Place, marks []Mark) error {
 		if m.whole() {
 			return Misnamed{s, "goes all the way round, so it lies at no angle: name another"}
 		}
-		t := target{mark: s.Mark - 1, at: m.middle(), wide: m.To - m.From}
+		t := target{mark: s.Mark - 1, at: m.middle(), wide: m.To - m.From, few: m.few()}
 		switch {
 		case s.Radius == 0:
 			f.seen[i].Radius = t.at.Radius
@@ -59,7 +59,7 @@ func (f *fitter) look(seen []Place, marks []Mark) error {
 		}
 		most = max(most, m.Costs)
 		if !taken[i] {
-			f.found = append(f.found, f.swayed(target{mark: i, at: m.middle(), wide: m.To - m.From}))
+			f.found = append(f.found, f.swayed(target{mark: i, at: m.middle(), wide: m.To - m.From, few: m.few()}))
 		}
 	}
 	for i, m := range f.found {

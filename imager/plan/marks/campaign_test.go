@@ -1,7 +1,6 @@
 package marks_test
 
 import (
-	"cmp"
 	"flag"
 	"fmt"
 	"math"
@@ -19,31 +18,25 @@ var campaign = flag.String("campaign", "", "measure marks on the scenarios of th
 
 // What counts as found, and which simulated marks must be.
 const (
-	longLeast  = 5.0       // mm
-	costLeast  = 200       // sectors that it alone makes unreadable
-	partsApart = 0.1       // mm of radius in which it stops nothing: what lies beyond is another part
-	radiusOff  = 0.5       // mm
-	angleOff   = 3.0       // degrees
-	placeRoomR = 0.5       // mm around a mark found, within which a simulated one may be what it is ...
-	placeRoomA = 8.0       // ... and degrees
-	toldStep   = 1. / 360  // turns: a place is told to a degree
-	held       = 50. / 360 // turns by which who looks at the disc holds it turned
+	longLeast  = 5.0 // mm
+	costLeast  = 200 // sectors that it alone makes unreadable
+	partsApart = 0.1 // mm of radius in which it stops nothing: what lies beyond is another part
+	radiusOff  = 0.5 // mm
+	angleOff   = 3.0 // degrees
+	partLeast  = 0.1 // of the blocks that a simulated mark stops by itself, that one found must explain to be it, or a part of it
+	placeRoomR = 0.5 // mm around a mark found, within which a simulated one may be what it is ...
+	placeRoomA = 8.0 // ... and degrees
 )
 
 // score is how marks were found.
 type score struct {
 	due, found       int     // simulated marks that must be found, and those that were, by radius and place
 	turned           int     // of them, those within the angle by one turn of the whole map
-	seen             int     // the same once some of them, told as people do, have turned it
-	untold           int     // of those seen, the ones that were not told
-	how              string  // what telling them came to
+	seen, named      telling // what comes of telling places, without and with the marks named
 	worstR           float64 // mm
 	local            []float64
 	marks, falseOnes int
 	drift, stated    float64 // degrees: how far angles truly drift, and what the calibration says
-
-	fit  chart.Fit   // how those told turn the map, ...
-	bent *marks.Disc // ... and the disc by it; nil where they don't
 }
 
 func (s score) String() string {
@@ -52,8 +45,31 @@ func (s score) String() string {
 	if n := len(s.local); n > 0 {
 		mid, most = s.local[n/2], s.local[n-1]
 	}
-	return fmt.Sprintf("due %3d  found %3d (by one turn of the map %3d; after --seen%s %d, %d of them not told)  radius off ≤ %.2f mm  angle off by itself %.1f° median, %.1f° most  marks %3d, false %2d  drift %.0f°, stated %.0f°",
-		s.due, s.found, s.turned, s.how, s.seen, s.untold, s.worstR, mid, most, s.marks, s.falseOnes, s.drift, s.stated)
+	return fmt.Sprintf("due %3d  found %3d (by one turn of the map %3d; by --seen %v; with marks named %v)  radius off ≤ %.2f mm  angle off by itself %.1f° median, %.1f° most  marks %3d, false %2d  drift %.0f°, stated %.0f°",
+		s.due, s.found, s.turned, s.seen, s.named, s.worstR, mid, most, s.marks, s.falseOnes, s.drift, s.stated)
+}
+
+// dueMark is a simulated mark that must be found, or the part of it that stops the reading.
+type dueMark struct {
+	mark   int     // of the scenario
+	blocks []int64 // that it alone makes unreadable
+	at     chart.Polar
+}
+
+// isOf tells whether a mark found is what a simulated one is, or a part of that: it explains
+// a tenth of its blocks at least.
+func (d dueMark) isOf(m marks.Mark) bool {
+	return math.Abs(m.Middle.Radius-d.at.Radius) <= radiusOff && float64(len(common(m.Blocks(), d.blocks))) >= partLeast*float64(len(d.blocks))
+}
+
+// common are the blocks of a mark found that a simulated one makes unreadable by itself.
+func common(found []int, alone []int64) (both []int64) {
+	for _, b := range found {
+		if _, ok := slices.BinarySearch(alone, int64(b)); ok {
+			both = append(both, int64(b))
+		}
+	}
+	return both
 }
 
 // measure finds the marks of a round and holds them against the truth.
@@ -80,7 +96,7 @@ func (w *world) measure(round int) score {
 	// Each simulated mark that must be found.
 	type hit struct{ global, local float64 }
 	var hits []hit
-	var due []chart.Polar
+	var due []dueMark
 	for i, m := range w.marks {
 		if (m.kind != "scratch" && m.kind != "arc") || m.length() <= longLeast || !m.dims() {
 			continue
@@ -91,12 +107,13 @@ func (w *world) measure(round int) score {
 			}
 			s.due++
 			r, a := w.middle(m, blocks)
-			due = append(due, chart.Polar{Radius: r, Angle: a})
+			it := dueMark{i, blocks, chart.Polar{Radius: r, Angle: a}}
+			due = append(due, it)
 			local := off(blocks[len(blocks)/2])
 			best := hit{local: math.Inf(1)}
 			bestR := 0.0
 			for _, x := range f.Marks {
-				if math.Abs(x.Middle.Radius-r) > radiusOff {
+				if !it.isOf(x) {
 					continue
 				}
 				h := hit{360 * math.Remainder(x.Middle.Angle-a, 1), 360 * math.Remainder(x.Middle.Angle-local-a, 1)}
@@ -125,7 +142,8 @@ func (w *world) measure(round int) score {
 		}
 		s.turned = max(s.turned, n)
 	}
-	w.look(&s, d, f, round, due)
+	l := w.looker(d, f, round, due)
+	s.seen, s.named = l.tell(false), l.tell(true)
 	for _, x := range f.Marks {
 		if x.To-x.From < 1 && !w.true(x, round, off) {
 			s.falseOnes++
@@ -133,76 +151,6 @@ func (w *world) measure(round int) score {
 		}
 	}
 	return s
-}
-
-// look tells where some of the marks that are due lie, as a person does who looks at the
-// reading side of the disc, held turned by 50 degrees: three from the innermost to the
-// outermost, and one more as long as that leaves a doubt, each to half a mm and to a
-// degree, as a printed map under the disc tells them; and looks where all come to lie by
-// that.
-func (w *world) look(s *score, d *marks.Disc, f marks.Found, round int, due []chart.Polar) {
-	if len(due) < 2 {
-		return
-	}
-	slices.SortFunc(due, func(a, b chart.Polar) int { return cmp.Compare(a.Radius, b.Radius) })
-	var visible []chart.Mark
-	for i, m := range f.Marks {
-		if len(visible) < 16 && !slices.ContainsFunc(f.Marks[:i], m.Fringes) {
-			visible = append(visible, chart.Mark{Inner: m.Inner, Outer: m.Outer, From: m.From, To: m.To, Costs: m.Costs, Line: []chart.Polar{chart.Polar(m.Middle)}})
-		}
-	}
-	var told []int
-	var fit chart.Fit
-	var err error
-	for n := min(3, len(due)); n <= len(due); n++ {
-		told = nil
-		var places []chart.Place
-		for i := range n {
-			k := i * (len(due) - 1) / (n - 1)
-			clock := due[k].Angle + held
-			clock -= math.Floor(clock)
-			told = append(told, k)
-			places = append(places, chart.Place{Radius: math.Round(2*due[k].Radius) / 2, Clock: math.Mod(math.Round(clock/toldStep)*toldStep, 1), Step: toldStep})
-		}
-		fit, err = chart.FitTurn(places, []chart.Side{chart.Reading}, visible,
-			func(mm float64) float64 { return d.Sway(0, 0, mm) }, func(mm float64) float64 { return d.Sway(0, 1, mm) })
-		if err == nil && !fit.Doubtful {
-			break
-		}
-		w.t.Logf("   %d told: doubtful, %v", n, err)
-	}
-	if err != nil {
-		s.how = ": " + err.Error()
-		return
-	}
-	s.how = fmt.Sprintf(" of %d (by %.0f°, which may be off by %.0f°)", len(told), fit.Turn, fit.Spread)
-	if fit.Doubtful {
-		s.how += ", doubtful"
-	}
-	nominal, err := spiral.Nominal("dvd", true, w.blocks*16)
-	w.must(err)
-	bent := d.Remade(nominal, [][2]float64{d.Swayed(0, fit.Sways)})
-	s.fit, s.bent = fit, bent
-	f = bent.Find(0, w.sights[round])
-	for i, p := range due {
-		// Which mark is the one is told by the truth, as before: another that comes to lie
-		// there does not count.
-		at := w.track.Position(0, w.track.Turn(0, p.Radius))
-		off := bent.Turn(0, at) - w.track.At(at).Turn
-		local, global := math.Inf(1), math.Inf(1)
-		for _, m := range f.Marks {
-			if l := 360 * math.Abs(math.Remainder(m.Middle.Angle-off-p.Angle, 1)); math.Abs(m.Middle.Radius-p.Radius) <= radiusOff && l < local {
-				local, global = l, 360*math.Abs(math.Remainder(m.Middle.Angle+fit.Turn/360-held-p.Angle, 1))
-			}
-		}
-		w.t.Logf("   after --seen, at %.2f mm: off %.1f°, by itself %.1f°", p.Radius, global, local)
-		if global <= angleOff {
-			s.seen++
-			if !slices.Contains(told, i) {
-				s.untold++
-			}
-		}
-	}
 }
 
 // parts are the blocks of a mark by where on it they lie: a scratch may stop the

@@ -24,8 +24,8 @@ func TestPicture(t *testing.T) {
 	}
 	w := load(t, "../../../testdata/scenarios/marks/plain.json")
 	s := w.measure(0)
-	if s.bent == nil {
-		t.Fatalf("the places told turn the map in no way%s", s.how)
+	if s.seen.bent == nil {
+		t.Fatalf("the places told turn the map in no way: %v", s.seen.err)
 	}
 	inner := w.track.At(0).Radius
 	outer := w.track.At(float64(w.blocks * 16)).Radius
@@ -64,9 +64,9 @@ func TestPicture(t *testing.T) {
 		}
 	}
 	frame(112, "the marks that were found")
-	f := s.bent.Find(0, w.sights[0])
+	f := s.seen.bent.Find(0, w.sights[0])
 	for _, m := range f.Marks[:min(mostDrawn, len(f.Marks))] {
-		line(along(m, func(p marks.Place) string { return at(112, p.Radius, p.Angle+s.fit.Turn/360) }), "#D55E00", max(.3, m.Outer-m.Inner))
+		line(along(m, func(p marks.Place) string { return at(112, p.Radius, p.Angle+s.seen.fit.Turn/360) }), "#D55E00", max(.3, m.Outer-m.Inner))
 	}
 	b.WriteString("</svg>\n")
 	if err := os.WriteFile(*picture, []byte(b.String()), 0o644); err != nil {
