@@ -59,16 +59,16 @@ func (g *grid) shapeOf(runs []run) shape {
 }
 
 // median is the angle, in turns from a mean one on, before and behind which half of the
-// runs' middles lie, each by the square of its width: what has grown to a mark at its edge
-// moves it less than it moves their mean.
+// runs' middles lie, each by its width: what has grown to a mark at its edge moves it less
+// than it moves their mean.
 func median(runs []run, mean float64) float64 {
 	type weighted struct{ mid, weight float64 }
 	all := make([]weighted, len(runs))
 	whole := 0.0
 	for i, r := range runs {
 		n := float64(r.to - r.from)
-		all[i] = weighted{math.Remainder((float64(r.from)+n/2)/angles-mean, 1), n * n}
-		whole += n * n
+		all[i] = weighted{math.Remainder((float64(r.from)+n/2)/angles-mean, 1), n}
+		whole += n
 	}
 	slices.SortFunc(all, func(a, b weighted) int { return cmp.Compare(a.mid, b.mid) })
 	for _, w := range all {
