@@ -16,18 +16,6 @@ type level struct {
 // From coarse to fine.
 var levels = [...]level{{32, 2}, {12, .6}, {6, 3}, {3, 9}, {1, 30}}
 
-// A whole part of a disc may be dead, a layer or a half. Where nothing at all came of what
-// was asked for, the rate there is the prior of the scales, not that of the whole disc: up
-// to as far again on both sides as it reaches already, and at least over 4,000 turns, 3 mm
-// of a DVD, but nowhere so near to what came.
-//
-//	rings   came · · · · · · ╳ · · · · ╳ · · · · · · · · came      · not asked for
-//	prior   ─ whole disc's ─├── that of the dead part ──┤───
-const (
-	deadReach  = 128 // rings
-	deadWeight = 2   // of the whole disc's rate, in blocks that passed over a cell
-)
-
 type cells [bins]float32
 
 // ring is some turns of the track.
@@ -61,6 +49,7 @@ type field struct {
 	kind  []uint8 // of each block: what was heard of it
 	hints [hints]hint
 	top   float64
+	dead  bool // nearly all that failed lies in a dead part
 }
 
 func newField(legs []leg) *field {
@@ -318,45 +307,6 @@ func (f *field) refresh() {
 		}
 	}
 	f.addUp(g)
-}
-
-// expect works the priors out.
-func (f *field) expect() {
-	for from := 0; from < len(f.rings)-1; {
-		span := f.span[from]
-		var seen, blamed float64
-		first, last, to := -1, -1, from
-		for ; to < span[1] && f.rings[to].asked == len(f.rings[to].fails); to++ {
-			seen += f.seen[to].mean()
-			blamed += f.blamed[to].mean()
-			if f.rings[to].asked > 0 {
-				last = to
-				if first < 0 {
-					first = to
-				}
-			}
-			f.prior[to] = float32(f.top)
-		}
-		if to == from { // something came
-			f.prior[from] = float32(f.top)
-			from++
-			continue
-		}
-		if first >= 0 {
-			reach := max(deadReach, last-first)
-			lo, hi := max(from, first-reach), min(to, last+reach+1)
-			if from > span[0] {
-				lo = max(lo, from+deadReach)
-			}
-			if to < span[1] {
-				hi = min(hi, to-deadReach)
-			}
-			for i := lo; i < hi; i++ {
-				f.prior[i] = float32((blamed + deadWeight*f.top) / (seen + deadWeight))
-			}
-		}
-		from = to
-	}
 }
 
 // mean is that of the cells of a ring.

@@ -69,6 +69,9 @@ func (s *byPlace) refresh() {
 	f.refresh()
 	s.moment++
 	s.due.failed, s.due.seen = f.all.blamed*1.1+2, f.all.seen*1.25+1250
+	if f.dead {
+		s.due.failed -= 2 // the next failure tells of another part of the disc
+	}
 	s.deeper.sort(s)
 	s.countSure()
 	s.allStale()
