@@ -15,7 +15,7 @@ import (
 )
 
 var (
-	adverse = flag.Int("adverse", 0, "so many seeds of drives and discs that no model fits, also on whole discs (half an hour each)")
+	adverse = flag.Int("adverse", 0, "so many seeds of drives and discs that no model fits, also on whole discs (six minutes each)")
 	largest = flag.Bool("largest", false, "drives and discs that no model fits on a disc of 60 M sectors (an hour)")
 )
 
