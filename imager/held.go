@@ -49,7 +49,8 @@ func heldBy(m *mapfile.Map, places []chart.Place, from []chart.Side, layer int) 
 // is not called doubtful.
 const mostSpread = 9
 
-// mostLoose is the same for angles that places leave open, as a standard deviation.
+// mostLoose is the degrees, as a standard deviation, from which on it is said that angles are
+// open at radii or on marks of which nothing was told: a fit is no more doubtful for that.
 const mostLoose = 5
 
 // mostSeen is how many marks, the costliest, may be those that somebody sees.
@@ -90,6 +91,9 @@ func (s *Surface) apart(l layerMark) bool { return l.layer > 0 && s.across == ni
 
 // heldOn is the same for a surface.
 func heldOn(s *Surface, places []chart.Place, from []chart.Side, layer int) (mapfile.Held, error) {
+	if n := len(s.found); layer >= n {
+		return mapfile.Held{}, fmt.Errorf("there is no layer %d; the disc has %d", layer, n)
+	}
 	if !slices.ContainsFunc(places, func(p chart.Place) bool { return p.Mark > 0 }) {
 		layer = chart.AllLayers
 	}
@@ -141,7 +145,7 @@ func HeldInWords(h mapfile.Held) string {
 		if h.LooseDeg > 90 {
 			open = "are still open"
 		}
-		s += fmt.Sprintf(" Angles far from there in radius %s: tell where a mark there is seen.", open)
+		s += fmt.Sprintf(" Angles at other radii, or on wide marks, %s: tell of one more, a narrow one far from these.", open)
 	}
 	return s
 }

@@ -35,9 +35,9 @@ apart in radius, bend it right where its angles drift. Where another turn would 
 about as well, both are said and none is kept: tell one more, or with --side from which
 side you look. --turn goes before.
 
-Surer is to say which mark of the map is seen where, by its number in the list and the
-pictures, as the map stands now: "mark 3 9:30", or "mark 3 34 mm 9:30" for a part of a
-long one. One mark so named turns the map when --side is said, two mostly without.
+No mark is taken for another where you say which is seen where, by its number in the list
+and the pictures, as the map stands now: "mark 3 9:30", or "mark 3 34 mm 9:30" for a part
+of a long one. One such place is enough with --side; without it two mostly are.
 
 Where nothing is known of the geometry, as of a plain file, it draws a strip over the
 addresses; read --kind says what a plain file is.`,

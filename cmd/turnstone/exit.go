@@ -149,7 +149,7 @@ func cure(err error) string {
 	case errors.Is(err, mapfile.ErrBusy):
 		return "Something reads the case's map all the time. End it, and try again."
 	case errors.Is(err, chart.ErrNoFit), errors.As(err, &turns):
-		return `Nothing was kept. What surely helps: name a mark by its number on the map, as in --seen "mark 3 9:30".`
+		return `Nothing was kept. What helps most: name a mark by its number on the map, as in --seen "mark 3 9:30".`
 	case errors.As(err, &named), errors.Is(err, imager.ErrOtherLayer):
 		return "Nothing was kept. turnstone chart lists the marks with their numbers, as the map stands now."
 	case errors.Is(err, syscall.ENOSPC), errors.Is(err, syscall.EDQUOT):

@@ -70,7 +70,7 @@ func (s *byPlace) refresh() {
 	s.moment++
 	s.due.failed, s.due.seen = f.all.blamed*1.1+2, f.all.seen*1.25+1250
 	if f.dead {
-		s.due.failed -= 2 // the next failure tells of another part of the disc
+		s.due.failed -= 2 // while less than ten failed that is the next one: see dead.go
 	}
 	s.deeper.sort(s)
 	s.countSure()

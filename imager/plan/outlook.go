@@ -123,8 +123,7 @@ func (p *Plan) prizes(rated func(chance float64) float64) (all []prize) {
 	return all
 }
 
-// outlook is that with the chance that a block of a loss comes, and the sectors asked
-// for.
+// outlook is that with chances as they are rated, and the sectors asked for.
 func (p *Plan) outlook(within time.Duration, rated func(chance float64) float64) (sectors, deviation, asked float64) {
 	left, spread := within.Seconds(), 0.0
 	for _, x := range p.prizes(rated) {

@@ -52,7 +52,9 @@
 // eked out from wider rings: at five scales, from 2,000 turns to 100, the rate is
 // (blamed + weight · the coarser scale's rate) / (seen + weight).
 // Above all of them stands the rate of the whole disc, or of a part of it of which nothing
-// at all came, up to as far again as that is known to reach: a half or a layer may be dead.
+// at all came, up to as far again as that is known to reach: a half or a layer may be dead
+// (dead.go). Where nearly all that failed lies in one such part it goes nearer to what came,
+// and each of the first failures has the estimate worked out anew.
 //
 // Angles need the turns that a block takes, which a disc's tolerances leave open
 // by one per cent, a whole turn in a hundred. They are fitted to how well failures
@@ -90,7 +92,8 @@
 //
 // Where even the best brings less than a sector in ten seconds the pass ends by
 // itself, "little-left", unless it is to go to the end; then the rest is swept
-// through at a falling price.
+// through at a falling price, at least a quarter at a time of what is more than some
+// 30,000 blocks.
 //
 // What was tried, on discs with a thousand scratches: of the time until nine tenths
 // were there, half went into passing over marks at the least speed, little into

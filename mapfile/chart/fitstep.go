@@ -38,7 +38,7 @@ func (f *fitter) fit(side Side, turn float64, by []float64, sure bool) Fit {
 		da := m.left(&o, s)
 		middle, all := m.likely(s, da)
 		dr, along := m.at.Radius-s.Radius, 2*math.Pi*s.Radius*da
-		sum += dr*dr + along*along*middle/all
+		sum += dr*dr + along*along*middle/(all+1e-300)
 		n++
 		o.cost += m.off(s, da)
 		o.Pairs[i] = m.mark
@@ -114,7 +114,7 @@ func (f *fitter) normal(o *Fit, sure bool) [][]float64 {
 
 // loose is by how many degrees a fit leaves angles open at the radius of a mark at most, as
 // a standard deviation: √(gᵀ A⁻¹ g), A being the matrix of the normal equations and g what
-// turn and ways move that mark by.
+// turn and ways move that mark by; 180, which is anywhere, at the most.
 func (f *fitter) loose(o *Fit) float64 {
 	for i := range f.pair {
 		if f.pair[i] = -1; f.sure[i] < 0 {
@@ -137,7 +137,7 @@ func (f *fitter) loose(o *Fit) float64 {
 			most = max(most, square)
 		}
 	}
-	return 360 * math.Sqrt(most)
+	return min(180, 360*math.Sqrt(most))
 }
 
 // solved are the unknowns of equations, the right side being the last column, which are

@@ -9,6 +9,7 @@ import (
 const (
 	slip      = 1e-6 // likelihood of a place that names its mark and is far from it: a slip of who told it
 	partLeast = 2.0  // mm of radius that a mark's course spans, from which on the radius tells which part of it is meant
+	onePart   = 1.0  // mm of radius within which a mark that was told twice was told of one part: nothing sways there
 )
 
 // Misnamed is the error of FitTurn for a place that can't be of the mark that it names.
@@ -78,14 +79,17 @@ func (f *fitter) swayed(t target) target {
 }
 
 // part is the place at a radius of a mark's course; not ok where the radius does not tell
-// it, since the course runs along the track or is none.
+// it, since the course runs along the track, comes by the radius twice, or is none.
 func (m Mark) part(mm float64) (at Polar, ok bool) {
 	if len(m.Line) < 2 || m.Outer-m.Inner < partLeast {
 		return Polar{}, false
 	}
-	least := math.Inf(1)
+	least, out := math.Inf(1), m.Line[len(m.Line)-1].Radius > m.Line[0].Radius
 	for i := range len(m.Line) - 1 {
 		a, b := m.Line[i], m.Line[i+1]
+		if b.Radius != a.Radius && b.Radius > a.Radius != out {
+			return Polar{}, false
+		}
 		x := 0.0
 		if a.Radius != b.Radius {
 			x = min(max(0, (mm-a.Radius)/(b.Radius-a.Radius)), 1)
@@ -107,9 +111,9 @@ func (f *fitter) twice() error {
 				continue
 			}
 			a, b := &f.named[f.sure[i]], &f.named[f.sure[k]]
-			fits := false
+			fits := math.Abs(a.at.Radius-b.at.Radius) > onePart // whether that is so the fit tells
 			for _, side := range f.from {
-				// By o, where s would be: both lie at nearly one radius, where nothing sways.
+				// By o, where s would be.
 				turn := side.onDisc(o.Clock, 0) - b.at.Angle
 				fits = fits || !a.beyond(s, math.Remainder(side.onPaper(a.at.Angle, turn)-s.Clock, 1))
 			}

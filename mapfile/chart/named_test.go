@@ -85,15 +85,36 @@ func TestFitTakesTheNamed(t *testing.T) {
 // of an arc it tells nothing.
 func TestFitPartOfNamed(t *testing.T) {
 	long := Mark{Kind: "scratch", Inner: 30, Outer: 40, From: .1, To: .3, Line: []Polar{{30, .1}, {35, .18}, {40, .3}}}
+	bent := Mark{Kind: "scratch", Inner: 30, Outer: 40, From: .1, To: .5, Line: []Polar{{40, .1}, {30, .3}, {39, .5}}}
 	arc := Mark{Kind: "arc", Inner: 34.9, Outer: 35.1, From: .2, To: .4, Line: []Polar{{34.95, .2}, {35, .3}, {35.05, .4}}}
 	for _, c := range []struct {
 		mark         int
 		radius, want float64 // turns
-	}{{1, 0, .18}, {1, 31, .116}, {1, 40, .3}, {1, 42, .3}, {2, 0, .3}, {2, 35.5, .3}} {
-		f, err := FitTurn([]Place{naming(c.mark, c.radius, Reading.onPaper(c.want, .25))}, []Side{Reading}, []Mark{long, arc})
+	}{{1, 0, .18}, {1, 31, .116}, {1, 40, .3}, {1, 42, .3}, {2, 0, .3}, {2, 35.5, .3}, {3, 0, .3}} {
+		f, err := FitTurn([]Place{naming(c.mark, c.radius, Reading.onPaper(c.want, .25))}, []Side{Reading}, []Mark{long, arc, bent})
 		if err != nil || math.Abs(f.Turn-90) > 1e-6 {
 			t.Errorf("mark %d told at %g mm turns the map by %.2f°, %v; want 90°", c.mark, c.radius, f.Turn, err)
 		}
+	}
+}
+
+// TestNoPart: a radius that a mark comes by twice does not tell which part is meant.
+func TestNoPart(t *testing.T) {
+	bent := Mark{Inner: 30, Outer: 40, Line: []Polar{{40, .1}, {30, .3}, {39, .5}}}
+	if at, ok := bent.part(36); ok {
+		t.Errorf("the part at 36 mm of a mark that comes by twice = %v; want none", at)
+	}
+}
+
+// TestTwoEndsOfNamed: both ends of a long mark may be told, though the angles between them
+// are off by more than an eye is.
+func TestTwoEndsOfNamed(t *testing.T) {
+	long := Mark{Kind: "scratch", Inner: 30, Outer: 40, From: .1, To: .3, Costs: 4000, Line: []Polar{{30, .1}, {40, .3}}}
+	sway := func(mm float64) float64 { return (mm - 35) * .015 }
+	seen := []Place{naming(1, 30, Reading.onPaper(.1-.075, .25)), naming(1, 40, Reading.onPaper(.3+.075, .25))}
+	f, err := FitTurn(seen, []Side{Reading}, []Mark{long}, sway)
+	if err != nil || math.Abs(f.Turn-90) > 3 || math.Abs(f.Sways[0]-1) > .1 {
+		t.Errorf("both ends of a mark turn the map by %.1f°, bent by %.2f, %v; want 90°, 1", f.Turn, f.Sways, err)
 	}
 }
 

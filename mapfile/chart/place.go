@@ -74,7 +74,7 @@ func ParsePlace(s string) (Place, error) {
 // parseNumber reads a mark's number from behind the word, and gives what stands behind it.
 func parseNumber(s string) (n int, rest string, err error) {
 	s = strings.TrimSpace(s)
-	end := strings.IndexAny(s, " ,")
+	end := strings.IndexAny(s, " \t,")
 	if end < 0 {
 		end = len(s)
 	}
@@ -87,7 +87,7 @@ func parseNumber(s string) (n int, rest string, err error) {
 
 // bare is a text without the blanks, commas and "at" that stand between its parts.
 func bare(s string) string {
-	s = strings.Trim(s, " ,")
+	s = strings.Trim(s, " \t,")
 	if rest, ok := strings.CutPrefix(s, "at "); ok {
 		return strings.TrimSpace(rest)
 	}

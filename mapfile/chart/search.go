@@ -68,9 +68,10 @@ func (f *fitter) turn(by []float64) {
 		for i, s := range f.seen {
 			if k := f.sure[i]; k >= 0 {
 				turn := side.onDisc(s.Clock, f.named[k].angle(by))
-				if f.pairs(side, turn, by, i, -1) {
-					f.take(f.further(f.fit(side, turn, by, true)))
-					f.take(f.further(f.fit(side, turn, by, false)))
+				for _, sure := range [2]bool{true, false} {
+					if f.pairs(side, turn, by, i, -1) { // anew: further leaves others
+						f.take(f.further(f.fit(side, turn, by, sure)))
+					}
 				}
 				continue
 			}
