@@ -132,8 +132,8 @@
 // four are bad, over two fifths of a disc. There it takes a fifth longer until 99 % is
 // there (8,540 s for 7,001 s on a whole DVD), in moves from patch to patch, whose rates
 // differ by chance. Where leaving a place had to bring twice or four times as much, that
-// was 1.10 and 1.04 of stretches' time, but a disc with a thousand scratches took 6 and 23
-// per cent longer.
+// was 1.10 and 1.04 of stretches' time on 40,000 blocks (1.17 otherwise), but a disc with a
+// thousand scratches took 6 and 23 per cent longer.
 //
 // What other rounds and drives learned gives the period, and says which blocks
 // were bad and where the track was lost: kinds of blocks of which each has a rate
