@@ -22,7 +22,8 @@ var ErrOtherLayer = errors.New("it lies on layer 1 alone, and how the angles of 
 // which some of them are seen from one of some sides, and keeps it in the case. A place
 // that names its mark does so by the numbers of the map of one layer, or of all
 // (chart.AllLayers), as the case stands. Places at which no mark was found are left out of
-// it. The errors of chart.FitTurn are returned, ErrNoMarks and ErrOtherLayer.
+// it. The errors of chart.FitTurn are returned, ErrNoMarks, ErrOtherLayer and
+// chart.ErrNoLayer.
 func (c *Case) Seen(places []chart.Place, from []chart.Side, layer int) (mapfile.Held, error) {
 	h, err := heldBy(c.m, places, from, layer)
 	if err != nil {
@@ -91,8 +92,8 @@ func (s *Surface) apart(l layerMark) bool { return l.layer > 0 && s.across == ni
 
 // heldOn is the same for a surface.
 func heldOn(s *Surface, places []chart.Place, from []chart.Side, layer int) (mapfile.Held, error) {
-	if n := len(s.found); layer >= n {
-		return mapfile.Held{}, fmt.Errorf("there is no layer %d; the disc has %d", layer, n)
+	if err := s.shape.CheckLayer(layer); err != nil {
+		return mapfile.Held{}, err
 	}
 	if !slices.ContainsFunc(places, func(p chart.Place) bool { return p.Mark > 0 }) {
 		layer = chart.AllLayers

@@ -76,8 +76,8 @@ func read(m *mapfile.Map, round int) bool {
 }
 
 // Once tellDrift places have told without a doubt how the first layer's angles drift, they
-// are off by what the places leave and leave open, and by seenAlong at least, in mm along the circle at
-// midway.
+// are off by what the places leave and leave open, and by seenAlong at least, in mm along
+// the circle at midway.
 const (
 	tellDrift = 3
 	seenAlong = 2.0

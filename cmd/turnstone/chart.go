@@ -162,7 +162,10 @@ func keepSeen(dir string, places []chart.Place, from []chart.Side, layer int, s 
 	}
 	defer func() { err = errors.Join(err, c.Close()) }()
 	h, err := c.Seen(places, from, layer)
-	if err != nil {
+	switch {
+	case errors.Is(err, chart.ErrNoLayer):
+		return usageError{err.Error()}
+	case err != nil:
 		return err
 	}
 	tell(s.Err, "%s\n", imager.HeldInWords(h))

@@ -43,11 +43,10 @@ func Ioctl(fd int, request uint, arg unsafe.Pointer) error {
 // Hold is Ioctl without a word to Go's scheduler, which otherwise takes the processor from
 // whoever is in the kernel for more than 20 µs (10 ms while it has an idle one), and looks
 // for something else to do: up to a seventh of the time in which an emulated machine reads
-// a disc. It is for calls that
-// return at once, and for those that sleep uninterruptibly in a process that has nothing
-// else to do meanwhile: none of its goroutines gets past the collector's next stop before
-// the call returns, and the runtime's signals, which come every 10 ms then, would break off
-// any other sleep.
+// a disc. It is for calls that return at once, and for those that sleep uninterruptibly in a
+// process that has nothing else to do meanwhile: none of its goroutines gets past the
+// collector's next stop before the call returns, and the runtime's signals, which come every
+// 10 ms then, would break off any other sleep.
 func Hold(fd int, request uint, arg unsafe.Pointer) error {
 	for {
 		_, _, errno := unix.RawSyscall(unix.SYS_IOCTL, uintptr(fd), uintptr(request), uintptr(arg))

@@ -65,9 +65,9 @@
 // elsewhere.
 //
 // The child has nothing to do while a READ is under way, and Go's scheduler is not told of
-// it (devnode.Hold): through the child it takes some 4 % longer then than by a loop of
-// nothing but READs. What whole blocks cost beside READs of all 60 sectors is more in an
-// emulated machine, about a tenth, and nothing where the drive is what is waited for.
+// it (devnode.Hold): in an emulated machine it takes 1 to 14 % longer through the child then
+// than by a loop of nothing but READs. What whole blocks cost there beside READs of all 60
+// sectors is about a tenth; nothing, where the drive is what is waited for.
 //
 // One READ is sent at a time, so that at damage nothing is sent too early. A second one that
 // waits in the kernel already would bring nothing: 5 µs lie between two of a request, and

@@ -17,8 +17,8 @@ import (
 // "dd iflag=direct" gets in the sizes of its usual blocks, and with READs alone: the most
 // that a loop with one READ at a time can give. Neither of these two does anything but its
 // system calls, and Go's scheduler is kept out of them, as it is of the child's
-// (devnode.Hold): dd knows of none. The machine does other things: all are measured in turn, a stretch at a time, and medians are
-// compared.
+// (devnode.Hold): dd knows of none. The machine does other things: all are measured in
+// turn, a stretch at a time, and medians are compared.
 func rigSpeed(t *testing.T, d *Drive, node string, say func(string, ...any)) {
 	const span = 13_680 // sectors; six requests of 38 READs of 60, and whole READs of all sizes
 	buf, err := unix.Mmap(-1, 0, 1<<20, unix.PROT_READ|unix.PROT_WRITE, unix.MAP_PRIVATE|unix.MAP_ANONYMOUS)

@@ -1,6 +1,9 @@
 package chart
 
 import (
+	"errors"
+	"fmt"
+
 	"turnstone/device/spiral"
 )
 
@@ -41,6 +44,18 @@ type Layer struct {
 
 // NoAngles is the Doubt of a layer of which only radii are known.
 const NoAngles = 0.5
+
+// ErrNoLayer is returned for a layer that a disc has not.
+var ErrNoLayer = errors.New("there is no layer")
+
+// CheckLayer returns ErrNoLayer unless the disc has the layer, or it is AllLayers. A disc of
+// unknown geometry has one.
+func (d Disc) CheckLayer(layer int) error {
+	if n := max(1, len(d.Layers)); layer != AllLayers && (layer < 0 || layer >= n) {
+		return fmt.Errorf("%w %d; the disc has %d", ErrNoLayer, layer, n)
+	}
+	return nil
+}
 
 // Layers are the layers of one track that is known alike everywhere.
 func Layers(t *spiral.Track, doubt float64) []Layer {

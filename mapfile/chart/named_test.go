@@ -4,6 +4,7 @@ import (
 	"errors"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 )
@@ -95,6 +96,47 @@ func TestFitPartOfNamed(t *testing.T) {
 		if err != nil || math.Abs(f.Turn-90) > 1e-6 {
 			t.Errorf("mark %d told at %g mm turns the map by %.2f°, %v; want 90°", c.mark, c.radius, f.Turn, err)
 		}
+	}
+}
+
+// TestNamedAmongOthers: whatever is told, no mark serves two places, nor does one that is
+// named serve a place that does not name it; and no more than one place in four is left out.
+func TestNamedAmongOthers(t *testing.T) {
+	fits := 0
+	for seed := range uint64(300) {
+		r := rand.New(rand.NewPCG(seed, 8))
+		var marks []Mark
+		for range 12 { // near to each other, so that several suit
+			marks = append(marks, spots(30+4*r.Float64(), .3*r.Float64())...)
+		}
+		var seen []Place
+		for i := range 8 { // the last two somewhere, of any mark or none
+			at := marks[i].middle()
+			if i > 5 {
+				at = Polar{30 + 4*r.Float64(), .3 * r.Float64()}
+			}
+			seen = append(seen, Place{Radius: at.Radius + r.NormFloat64(), Clock: fraction(Reading.onPaper(at.Angle, .2) + .02*r.NormFloat64()), Step: 1. / 24})
+		}
+		seen[0].Mark = 1
+		f, err := FitTurn(seen, []Side{Reading}, marks, func(mm float64) float64 { return (mm - 32) * .05 })
+		if err != nil {
+			continue
+		}
+		fits++
+		strangers := 0
+		for i, p := range f.Pairs {
+			if p < 0 {
+				strangers++
+			} else if slices.Contains(f.Pairs[:i], p) {
+				t.Errorf("seed %d: places are of marks %v; want none twice", seed, f.Pairs)
+			}
+		}
+		if f.Pairs[0] != 0 || strangers > len(seen)/strangeOf {
+			t.Errorf("seed %d: places are of marks %v; want 0 first, and at most two of none", seed, f.Pairs)
+		}
+	}
+	if fits < 30 {
+		t.Errorf("%d of 300 were fitted; want 30 at least, or this shows little", fits)
 	}
 }
 

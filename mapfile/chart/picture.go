@@ -80,8 +80,8 @@ func Of(m *mapfile.Map, d Disc, v View) (*Picture, error) {
 	if err := d.check(disc.Sectors); err != nil {
 		return nil, fmt.Errorf("chart: %w", err)
 	}
-	if v.Layer != AllLayers && (v.Layer < 0 || v.Layer >= max(1, len(d.Layers))) {
-		return nil, fmt.Errorf("chart: there is no layer %d; the disc has %d", v.Layer, max(1, len(d.Layers)))
+	if err := d.CheckLayer(v.Layer); err != nil {
+		return nil, fmt.Errorf("chart: %w", err)
 	}
 	if v.Field != nil {
 		if err := v.Field.check(); err != nil {
