@@ -1,6 +1,7 @@
 package devnode
 
 import (
+	"runtime"
 	"unsafe"
 
 	"golang.org/x/sys/unix"
@@ -54,6 +55,24 @@ func Hold(fd int, request uint, arg unsafe.Pointer) error {
 			return orNil(errno)
 		}
 	}
+}
+
+// Undisturbed calls f on a thread that no signal reaches meanwhile. It is for a call whose
+// sleep a signal breaks off and which the kernel then begins anew (signal(7), SA_RESTART):
+// the SG_IO of an sg node leaves its command to the drive and sends it once more, and Go's
+// runtime sends signals to its own threads at any time.
+func Undisturbed(f func()) {
+	runtime.LockOSThread()
+	defer runtime.UnlockOSThread()
+	all, before := unix.Sigset_t{}, unix.Sigset_t{}
+	for i := range all.Val {
+		all.Val[i]--
+	}
+	// It can fail only where its first argument or an address is wrong (sigprocmask(2)).
+	if unix.PthreadSigmask(unix.SIG_SETMASK, &all, &before) == nil {
+		defer unix.PthreadSigmask(unix.SIG_SETMASK, &before, nil)
+	}
+	f()
 }
 
 func orNil(errno unix.Errno) error {

@@ -3,7 +3,9 @@ package devnode
 import (
 	"errors"
 	"os"
+	"runtime"
 	"testing"
+	"time"
 	"unsafe"
 
 	"golang.org/x/sys/unix"
@@ -38,5 +40,49 @@ func TestHold(t *testing.T) {
 				t.Errorf("%s, %s = %d, %v; want %d, %v", test.name, way, n, err, test.n, test.err)
 			}
 		}
+	}
+}
+
+// TestUndisturbed sleeps in ppoll(2), which a signal always breaks off with EINTR
+// (signal(7)), while its thread gets the signal that Go's runtime sends to its own
+// threads. The signals wait, and come afterwards.
+func TestUndisturbed(t *testing.T) {
+	sleep := func() error {
+		thread, over, stopped := unix.Gettid(), make(chan struct{}), make(chan struct{})
+		go func() {
+			defer close(stopped)
+			for {
+				select {
+				case <-over:
+					return
+				case <-time.After(time.Millisecond):
+					if err := unix.Tgkill(unix.Getpid(), thread, unix.SIGURG); err != nil {
+						t.Error(err)
+						return
+					}
+				}
+			}
+		}()
+		_, err := unix.Ppoll(nil, &unix.Timespec{Nsec: 100e6}, nil)
+		close(over)
+		<-stopped
+		return err
+	}
+	runtime.LockOSThread()
+	defer runtime.UnlockOSThread()
+	var before, after unix.Sigset_t
+	if err := unix.PthreadSigmask(unix.SIG_SETMASK, nil, &before); err != nil {
+		t.Fatal(err)
+	}
+	if err := sleep(); err != unix.EINTR {
+		t.Errorf("a sleep among signals = %v; want EINTR", err)
+	}
+	Undisturbed(func() {
+		if err := sleep(); err != nil {
+			t.Errorf("a sleep that no signal reaches = %v", err)
+		}
+	})
+	if err := unix.PthreadSigmask(unix.SIG_SETMASK, nil, &after); err != nil || after != before {
+		t.Errorf("signals that are held back afterwards = %v, %v; want %v", after, err, before)
 	}
 }

@@ -64,6 +64,9 @@
 // read past the drive's cache: with FUA, or where the drive refuses that, after a seek
 // elsewhere.
 //
+// No command is sent twice by a signal: the sg driver, broken off by one, would leave the
+// command to the drive and begin anew (devnode.Undisturbed).
+//
 // The child has nothing to do while a READ is under way, and Go's scheduler is not told of
 // it (devnode.Hold): in an emulated machine it takes 1 to 14 % longer through the child then
 // than by a loop of nothing but READs. What whole blocks cost there beside READs of all 60

@@ -105,6 +105,7 @@ func TestRig(t *testing.T) {
 		t.Fatal(err)
 	}
 	checkRigLog(t, string(log))
+	checkRigOnce(t, string(log))
 }
 
 // writeRigDisc makes a disc whose first sectors have a pattern, shifted by some.
@@ -242,6 +243,7 @@ func TestInGuest(t *testing.T) {
 		return a
 	}
 	t.Run("speed", func(t *testing.T) { rigSpeed(t, d, node, say) })
+	t.Run("once", func(t *testing.T) { rigOnce(t, node) })
 	t.Run("settings", func(t *testing.T) {
 		// The rig's drive answers with its own page, 10h, for what can be changed: a
 		// mask with holes, so no range of counts is offered; but 0 can be set.

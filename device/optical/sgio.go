@@ -72,8 +72,8 @@ type sgTransport struct {
 	// openSettings opens the second way.
 	openSettings func() (int, error)
 	// reads tells that this process is there to read the drive, through its sr node: the
-	// kernel sleeps uninterruptibly then until a READ has ended. (The sg driver can be
-	// interrupted, sg_ioctl, and would send a command once more.)
+	// kernel sleeps uninterruptibly then until a READ has ended. (In the sg driver a signal
+	// ends its sleep, sg_ioctl, and it would send the command once more.)
 	reads bool
 
 	x   *exchange
@@ -138,11 +138,12 @@ func (t *sgTransport) Do(c scsi.Command, data []byte, timeout time.Duration) (Re
 			copy(x.small[:], data)
 		}
 	}
-	call := devnode.Ioctl
+	var err error
 	if t.reads && readsSectors(c.Op()) {
-		call = devnode.Hold
+		err = devnode.Hold(fd, sgIO, unsafe.Pointer(h))
+	} else {
+		devnode.Undisturbed(func() { err = devnode.Ioctl(fd, sgIO, unsafe.Pointer(h)) })
 	}
-	err := call(fd, sgIO, unsafe.Pointer(h))
 	runtime.KeepAlive(data)
 	if err != nil {
 		return Result{}, err
