@@ -23,8 +23,7 @@ type Advice struct {
 // surface has given what it had. What a treatment will bring is guessed from the ones
 // before it, and from nothing else.
 func (l Look) Advise() []Advice {
-	m := l.m
-	s := StatusOf(m)
+	m, s := l.m, l.status()
 	seen := mapfile.Seen{}
 	if s.Seen != nil {
 		seen = *s.Seen

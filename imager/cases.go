@@ -62,14 +62,15 @@ func ListCase(dir string) Listed {
 	user, err := UserOf(dir)
 	var m *mapfile.Map
 	if err == nil {
-		m, err = Load(dir)
+		m, err = LoadBare(dir)
 	}
 	if err != nil {
 		l.Problem = err.Error()
 		return l
 	}
 	l.InUse = user != nil
-	l.Status, l.Next = StatusIn(dir, m), Advise(m)
+	look := LookAt(m)
+	l.Status, l.Next = look.StatusIn(dir), look.Advise()
 	l.Files, l.Films = wantedTally(dir)
 	return l
 }

@@ -238,9 +238,12 @@ func FormTwoOf(dir string, m *mapfile.Map) *FormTwoStatus {
 }
 
 // StatusIn is where the case in dir, of this map, stands, with what lies beside its image.
-func StatusIn(dir string, m *mapfile.Map) Status {
-	st := StatusOf(m)
-	st.FormTwo = FormTwoOf(dir, m)
+func StatusIn(dir string, m *mapfile.Map) Status { return LookAt(m).StatusIn(dir) }
+
+// StatusIn is where the case in dir stands, whose map is looked at.
+func (l Look) StatusIn(dir string) Status {
+	st := l.status()
+	st.FormTwo = FormTwoOf(dir, l.m)
 	return st
 }
 

@@ -9,17 +9,20 @@ import (
 	"turnstone/mapfile/chart"
 )
 
-// Look is a look at a case's map: Glance and Advise both ask for the ring in which there is
-// most to win, which takes most of their time, and it is worked out once. The map must not
-// change meanwhile.
+// Look is a look at a case's map. What StatusIn, Glance and Advise share, where the case
+// stands and the ring in which there is most to win, takes most of their time and is worked
+// out once. The map must not change meanwhile.
 type Look struct {
-	m    *mapfile.Map
-	ring func() (marks.Region, bool)
+	m      *mapfile.Map
+	status func() Status
+	ring   func() (marks.Region, bool)
 }
 
 // LookAt is a look at a map.
 func LookAt(m *mapfile.Map) Look {
-	return Look{m, sync.OnceValues(func() (marks.Region, bool) { return worstRing(m, shapeOf(m.Disc())) })}
+	return Look{m,
+		sync.OnceValue(func() Status { return StatusOf(m) }),
+		sync.OnceValues(func() (marks.Region, bool) { return worstRing(m, shapeOf(m.Disc())) })}
 }
 
 // Glance is that of a look at a map.

@@ -61,7 +61,8 @@ func setupStatus(f *pflag.FlagSet) action {
 		case *asJSON:
 			return printDocument(s.Out, imager.StatusIn(dir, m))
 		}
-		st, look := imager.StatusIn(dir, m), imager.LookAt(m)
+		look := imager.LookAt(m)
+		st := look.StatusIn(dir)
 		tell(s.Out, "%s%s", closingInWords(st.Closing, dir, time.Now()), statusText(dir, st, glance(m, look, s), filesOfCase(dir), look.Advise()))
 		return nil
 	}

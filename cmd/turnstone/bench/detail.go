@@ -146,14 +146,15 @@ func (b *Bench) workOut(c *shown) *mapfile.Map {
 		b.ledger.put(key+"trouble", pathless(b.Speech.Trouble(err), c.dir))
 		return nil
 	}
-	st := imager.StatusIn(c.dir, m)
+	look := imager.LookAt(m)
+	st := look.StatusIn(c.dir)
 	if len(c.sessions) == 0 {
 		c.st, c.known = st, true
 	}
 	b.ledger.put(key+"trouble", "")
 	b.ledger.put(key+"standing", standingOf(st, b.Counsel))
 	b.ledger.put(key+"rounds", roundsOf(st))
-	advice := imager.Advise(m)
+	advice := look.Advise()
 	c.advised(advice)
 	b.ledger.put(key+"advice", b.adviceRows(advice, st))
 	return m
