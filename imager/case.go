@@ -242,14 +242,18 @@ func (c *Case) clear(s sector.Set) error {
 // while a pass runs.
 func (c *Case) Map() *mapfile.Map { return c.m }
 
-// Close lets go of the case.
+// Close lets go of the case, and leaves its status.json right.
 func (c *Case) Close() error {
 	var err error
+	if c.lock != nil {
+		c.leaveStatus()
+	}
 	if c.f != nil {
 		err = c.f.Close()
 	}
 	if c.lock != nil {
 		err = errors.Join(err, c.lock.release())
+		c.lock = nil // what is there from now on may be another's
 	}
 	return err
 }

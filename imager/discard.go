@@ -13,8 +13,8 @@ import (
 
 // Discarding deletes the customer's data and keeps the figures. Its order:
 //
-//	map: "discarding"  ──>  image, kept/, files/, report/  ──>  status.json  ──>  map anew,
-//	    (committed)             (deleted, folder synced)        (no names)       "discarded"
+//	map: "discarding"  ──>  status.json, image, kept/, files/, report/  ──>  status.json  ──>  map anew,
+//	    (committed)             (deleted, folder synced)                     (no names)       "discarded"
 //
 // From the first step on nobody takes what is left for the customer's data. Whoever is
 // stopped on the way discards again, and it goes on. The map is made anew under another
@@ -90,7 +90,11 @@ func (d *discarding) begin(m *mapfile.Map) error {
 	if err := m.SetClosing(c); err != nil {
 		return err
 	}
-	return d.step(func() error { return m.Commit(d.path(mapName)) })
+	if err := d.step(func() error { return m.Commit(d.path(mapName)) }); err != nil {
+		return err
+	}
+	// The copy need not be there; what makes room on a full disk comes next.
+	return d.step(func() error { return removeOld(d.path(statusName)) })
 }
 
 // delete takes the customer's data away, file by file.

@@ -209,6 +209,11 @@ func TestDiscardStoppedAtEveryStep(t *testing.T) {
 			if got := figuresOf(m); got != before {
 				t.Errorf("step %d: figures = %s; want %s", stop, got, before)
 			}
+			told, err := os.ReadFile(filepath.Join(dir, statusName))
+			begun := stop > 1 || stop == 1 && done
+			if begun && (err == nil && !bytes.Contains(told, []byte(mapfile.Discarded)) || err != nil && !errors.Is(err, fs.ErrNotExist)) {
+				t.Errorf("step %d: status.json says %s, %v; want none, or that it is discarded", stop, told, err)
+			}
 			f, err := OpenFiles(dir)
 			switch state := m.Closing().State; {
 			case state == mapfile.Closed: // nothing was begun

@@ -7,7 +7,7 @@
 //	  image.iso      raw sectors, sparse, as long as the disc
 //	  map.db         the map (package mapfile)
 //	  lock           held by whoever writes; its process id and command inside
-//	  status.json    what status --json says, as of the last checkpoint
+//	  status.json    what status --json says; while a pass runs, as of the last checkpoint
 //	  form2.bin      of a CD: sectors with more bytes than fit the image (formtwo.go)
 //	  kept/          readings.raw: raw readings of a CD's missing sectors (rawshelf.go);
 //	                 pass-N.iso: what pass N brought and the image does not have,

@@ -106,10 +106,6 @@ func (d *folder) load() (*mapfile.Map, error) { return mapfile.Open(filepath.Joi
 
 func (d *folder) commit(m *mapfile.Map) error { return m.Commit(filepath.Join(d.dir, mapName)) }
 
-func (d *folder) writeStatus(m *mapfile.Map) error {
-	return replaceFile(filepath.Join(d.dir, statusName), statusDoc(d.dir, m))
-}
-
 // replaceFile puts a file in the place of another, or of none, so that at any
 // moment one of the two is there whole.
 func replaceFile(path string, data []byte) error {

@@ -158,7 +158,7 @@ func (t *rawTaker) take(a sector.LBA, x pack.Raw) error {
 	t.m.brought.FormTwo++
 	if now := t.m.c.now(); now.Sub(t.saved) >= formTwoEvery {
 		t.saved = now
-		return t.two.save()
+		return errors.Join(t.two.save(), t.m.c.disk.writeStatus(t.m.c.m))
 	}
 	return nil
 }

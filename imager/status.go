@@ -1,7 +1,6 @@
 package imager
 
 import (
-	"encoding/json"
 	"iter"
 
 	"turnstone/device/sector"
@@ -203,15 +202,6 @@ func failedIn(m *mapfile.Map, round int, wanted *sector.Set) int64 {
 		}
 	}
 	return missing
-}
-
-// statusDoc is the status of the case in dir, of this map, as a JSON document.
-func statusDoc(dir string, m *mapfile.Map) []byte {
-	b, err := json.MarshalIndent(StatusIn(dir, m), "", "  ")
-	if err != nil {
-		panic("internal error: " + err.Error()) // plain numbers and strings
-	}
-	return append(b, '\n')
 }
 
 // Missing is the number of sectors that are not good, of the written area or, where

@@ -67,6 +67,10 @@ func everything(m *Map) pending {
 	return p
 }
 
+// Unsaved tells whether anything but events waits for the next Commit: the map says then
+// what its file does not.
+func (m *Map) Unsaved() bool { return !m.pending.empty() }
+
 // fileState is what the map knows of its file.
 type fileState struct {
 	head   head  // of the last Commit; zero before Create or Open

@@ -39,6 +39,7 @@ import (
 //	same FILE FILE           two files of the same bytes
 //	recorded FILE SCENARIO   the image holds what lies on the scenario's disc
 //	put FILE AT TEXT         writes over bytes of a file
+//	snapshot CASE            its status.json is what status --json says
 //	ages FILE                makes a map one of a later version of the program
 //	jsonlines                each line of standard error is JSON, but for words
 //	                         ahead of the first
@@ -51,7 +52,7 @@ func TestScripts(t *testing.T) {
 		Cmds: map[string]func(ts *testscript.TestScript, neg bool, args []string){
 			"exits": exits, "disc": makeDisc, "volume": makeVolume, "faulty": putFaulty, "fault": fault, "unasked": unasked,
 			"keep": keep, "unchanged": unchanged, "same": same, "recorded": recordedAs, "put": put, "ages": ages,
-			"jsonlines": jsonLinesOnly, "mode": mode,
+			"jsonlines": jsonLinesOnly, "mode": mode, "snapshot": snapshot,
 		},
 		Setup: func(env *testscript.Env) error {
 			env.Values[drives{}] = map[string]*faultydisc.Drive{}
@@ -237,6 +238,14 @@ func mode(ts *testscript.TestScript, neg bool, args []string) {
 	ts.Check(err)
 	if got := fmt.Sprintf("%o", info.Mode().Perm()); got != args[1] {
 		ts.Fatalf("mode of %s = %s; want %s", args[0], got, args[1])
+	}
+}
+
+func snapshot(ts *testscript.TestScript, neg bool, args []string) {
+	want(ts, neg, len(args) == 1, "snapshot CASE")
+	ts.Check(ts.Exec("turnstone", "status", args[0], "--json"))
+	if kept, said := ts.ReadFile(filepath.Join(args[0], "status.json")), ts.ReadFile("stdout"); kept != said {
+		ts.Fatalf("%s/status.json is\n%s\nwant what status --json says:\n%s", args[0], kept, said)
 	}
 }
 

@@ -185,17 +185,11 @@ func (s *shelf) fresh(name string) (string, error) {
 	return dir, nil
 }
 
-// snapshotOf is what a case's status.json says; not ok where there is none. What lies
-// beside a CD's image is looked up: a merge and a proof change it between checkpoints.
+// snapshotOf is what a case's status.json says; not ok where there is none.
 func snapshotOf(dir string) (st imager.Status, ok bool) {
 	b, err := os.ReadFile(filepath.Join(dir, "status.json"))
 	if err != nil || json.Unmarshal(b, &st) != nil || len(st.Rounds) == 0 {
 		return st, false
-	}
-	if st.Disc.Kind == "cd" {
-		if m, err := imager.Load(dir); err == nil {
-			st.FormTwo = imager.FormTwoOf(dir, m)
-		}
 	}
 	return st, true
 }
