@@ -105,7 +105,12 @@ func (p *pass) loop(ctx context.Context) {
 		p.saver.ending = p.plan.Left() <= lastSectors
 		p.save()
 	}
-	within := grace
+	p.takeLast(ctx)
+}
+
+// takeLast takes what is in hand when the pass ends, as long as it may take.
+func (p *pass) takeLast(ctx context.Context) {
+	within, ended := grace, p.c.now()
 	if f, ok := p.r.Reader.(device.Finisher); ok {
 		f.Finish(within)
 		within += grace // for what it says then
@@ -115,7 +120,11 @@ func (p *pass) loop(ctx context.Context) {
 	for len(p.asked) > 0 && p.err == nil {
 		a, err := p.r.Reader.Answer(wait)
 		if err != nil {
+			p.silentAt(0)
 			return
+		}
+		if a.Err == nil && a.Good() < p.asked[0].Range.Count() && p.c.now().Sub(ended) >= grace {
+			p.silentAt(a.Good()) // it was made to end, and did not by itself
 		}
 		p.act(ctx, a)
 	}
@@ -257,7 +266,9 @@ func (p *pass) failed(ctx context.Context, out plan.Outcome, settings uint8, e *
 		event.Kind = KindStall
 		p.tell(event)
 		p.epoch.failed(failed)
-		p.stalled(ctx, e)
+		if p.stalled(ctx, e); p.how != "" {
+			p.silent(event.Range, out.Took)
+		}
 		return
 	case device.Gone:
 		event.Kind = KindGone

@@ -83,6 +83,10 @@ type PassStatus struct {
 	Repaired       int64 `json:"repaired"`
 	RepairReadings int   `json:"repair_readings"`
 
+	// Silence is the request that the drive had not answered when the pass ended; null
+	// where there was none.
+	Silence *SilenceStatus `json:"silence"`
+
 	// Conflicts is how many sectors it gave otherwise than they are in the image,
 	// of which nothing was decided yet.
 	Conflicts int64 `json:"conflicts"`
@@ -119,7 +123,7 @@ func StatusOf(m *mapfile.Map) Status {
 	drives := m.Drives()
 	for n, p := range m.Passes() {
 		ps := PassStatus{Pass: n, Won: m.Won(n), FailedReads: p.Failed, Seconds: p.Seconds, Ended: p.How,
-			Merged: p.Drive < 0, Conflicts: others[n], Drive: passBy(p, drives)}
+			Merged: p.Drive < 0, Conflicts: others[n], Drive: passBy(p, drives), Silence: silenceOf(m, p)}
 		ps.Repaired, ps.RepairReadings = m.Repaired(n)
 		s.Repaired += ps.Repaired
 		rs := &s.Rounds[p.Round]

@@ -95,6 +95,7 @@
 //	1.7  how the disc in the hand lies to its angles
 //	1.8  who began a pass
 //	1.9  what of the wanted files lies beside the image
+//	1.10 the request in whose silence a pass ended
 //
 // # What a kill or a loss of power leaves
 //

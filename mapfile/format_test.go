@@ -31,7 +31,7 @@ func TestFormat(t *testing.T) {
 	m.AddDrive(Drive{Vendor: "ACME", Model: "Reader", Serial: "1", Node: "/dev/sr0"})
 	retries := uint8(0)
 	mustPass(t, m, Pass{Round: 0, Drive: 0, Started: day, Ended: day, How: "complete", Seconds: 1.5, Failed: 2,
-		Settings: []Settings{{}, {Retries: &retries, SpeedKBps: 5540}}, Medium: "boot 1"})
+		Settings: []Settings{{}, {Retries: &retries, SpeedKBps: 5540}}, Medium: "boot 1", Silence: &Silence{Sectors: sector.Span(640, 16), Seconds: 60}})
 	mustPass(t, m, Pass{Round: 1, Drive: -1, Started: day, Origin: &Origin{Case: "other", Pass: 3}})
 	mustRecord(t, m, 0, sector.Span(0, 32), Delivered)
 	for a := sector.LBA(496); a < 528; a += 4 {

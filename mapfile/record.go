@@ -218,11 +218,23 @@ type Pass struct {
 	Seconds  float64    `json:"seconds"`          // how long the drive worked
 	Medium   string     `json:"medium,omitempty"` // what tells at its end whether the disc was changed since
 	Origin   *Origin    `json:"origin,omitempty"`
+	Silence  *Silence   `json:"silence,omitempty"` // in which it ended; nil: in none
+}
+
+// Silence is a request that the drive had not answered when the pass ended.
+type Silence struct {
+	Sectors sector.Range `json:"sectors"` // that were asked for, without what of them came
+	Seconds float64      `json:"seconds"` // for how long
 }
 
 // clone is a copy that shares nothing that callers change.
 func (p Pass) clone() Pass {
 	p.Settings = slices.Clone(p.Settings)
+	if p.Silence != nil {
+		s := *p.Silence
+		s.Seconds = number(s.Seconds)
+		p.Silence = &s
+	}
 	if p.Origin != nil {
 		o := *p.Origin
 		p.Origin = &o

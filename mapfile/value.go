@@ -14,7 +14,7 @@ import (
 // this program does not know of is not lost.
 const (
 	major = 1
-	minor = 9
+	minor = 10
 )
 
 // The buckets of the file.

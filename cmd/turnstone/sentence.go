@@ -158,8 +158,7 @@ func eventLine(e mapfile.Event) string {
 		return clock(e) + e.Text
 	case imager.KindStall:
 		if !e.Range.Empty() {
-			return fmt.Sprintf("%sthe drive did not answer for %s: sectors %s to %s", clock(e), lasted(e.Took.Seconds()),
-				sector.Thousands(int64(e.Range.First)), sector.Thousands(int64(e.Range.End)-1))
+			return fmt.Sprintf("%sthe drive did not answer for %s: %s", clock(e), lasted(e.Took.Seconds()), fromTo(e.Range))
 		}
 	}
 	what := map[string]string{
@@ -171,6 +170,11 @@ func eventLine(e mapfile.Event) string {
 		what = e.Kind
 	}
 	return clock(e) + what + ": " + e.Text
+}
+
+// fromTo names sectors from the first to the last.
+func fromTo(r sector.Range) string {
+	return fmt.Sprintf("sectors %s to %s", sector.Thousands(int64(r.First)), sector.Thousands(int64(r.End)-1))
 }
 
 // clock is when an event happened, in front of its line.

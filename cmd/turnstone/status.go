@@ -198,7 +198,24 @@ func passInWords(p imager.PassStatus) string {
 	if p.Merged && p.Ended == imager.HowComplete {
 		return s + ", taken over in " + lasted(p.Seconds)
 	}
-	return s + " in " + lasted(p.Seconds) + ", " + endedInWords[p.Ended]
+	return s + " in " + lasted(p.Seconds) + ", " + endedInWords[p.Ended] + silenceInWords(p.Silence)
+}
+
+// silenceInWords says at what the drive was silent when a pass ended, while something of it
+// is missing.
+func silenceInWords(s *imager.SilenceStatus) string {
+	if s == nil || s.Bad+s.Untried == 0 {
+		return ""
+	}
+	text := "; the drive was silent then, for " + lasted(s.Seconds)
+	if s.AtMM > 0 {
+		text += fmt.Sprintf(" at %.1f mm", s.AtMM)
+	}
+	text += ": " + fromTo(s.Sectors)
+	if s.Bad == 0 {
+		text += ", not marked bad"
+	}
+	return text
 }
 
 // broughtInWords is what a pass gave.

@@ -79,7 +79,7 @@ func TestCtrlCWhileAReadHangs(t *testing.T) {
 		t.Errorf("on the terminal: %v", err)
 	}
 	shown := strings.Join(strings.Fields(s.String()), " ") // lines are broken at the width
-	for _, words := range []string{"Pass 0 ended: interrupted.", "Go on: turnstone read " + w.dir + " --drive " + w.disc.Device} {
+	for _, words := range []string{"Pass 0 ended: interrupted; the drive was silent then, for ", "Go on: turnstone read " + w.dir + " --drive " + w.disc.Device} {
 		if !strings.Contains(shown, words) {
 			t.Errorf("the terminal shows:\n%s\nwant in it: %q", s.String(), words)
 		}
