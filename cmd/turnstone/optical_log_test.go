@@ -320,7 +320,7 @@ func (j *job) retries() int {
 // for it.
 func (j *job) untilPastGate() {
 	j.t.Helper()
-	for range 1000 {
+	for range tooLate / lookEvery {
 		for _, q := range reads(j.since()) {
 			if q.took >= gateTime {
 				return

@@ -235,11 +235,11 @@ func (g *guest) powerOff() {
 
 func awaitFile(t testing.TB, path string) {
 	t.Helper()
-	for range 500 {
+	for range tooLate / lookEvery {
 		if _, err := os.Stat(path); err == nil {
 			return
 		}
-		time.Sleep(20 * time.Millisecond)
+		time.Sleep(lookEvery)
 	}
 	t.Fatalf("there is no %s", path)
 }
@@ -347,7 +347,7 @@ func (d *usbDrive) tell(lines ...string) {
 		d.t.Fatal(err)
 	}
 	defer c.Close()
-	c.SetDeadline(time.Now().Add(10 * time.Second))
+	c.SetDeadline(time.Now().Add(tooLate))
 	answers := bufio.NewReader(c)
 	for _, line := range lines {
 		fmt.Fprintln(c, line)

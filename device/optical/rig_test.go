@@ -30,10 +30,10 @@ import (
 
 const (
 	inGuest     = "in-guest"
-	rigSectors  = 460_000 // more than a CD holds: the rig's drive calls it a DVD
-	rigPattern  = 32_768  // sectors with a pattern in them; zeros follow
-	rigStall    = 4 * time.Second
-	rigSilent   = 14 // seconds
+	rigSectors  = 460_000         // more than a CD holds: the rig's drive calls it a DVD
+	rigPattern  = 32_768          // sectors with a pattern in them; zeros follow
+	rigStall    = 8 * time.Second // more than anything else takes in a machine that is emulated beside other work
+	rigSilent   = 24              // seconds: the drive answers while the first step waits for it
 	rigBadFirst = 20_000
 )
 
@@ -135,8 +135,9 @@ func serveGuest(ctx context.Context, usbdrive, host, other string) {
 	for ctx.Err() == nil {
 		if b, err := os.ReadFile(want); err == nil && bytes.HasSuffix(b, []byte("\n")) {
 			line := strings.ReplaceAll(strings.TrimSpace(string(b)), "OTHER", other)
-			exec.CommandContext(ctx, usbdrive, "-control", filepath.Join(host, "drive.ctl"), "-send", line).Run()
-			os.Remove(want)
+			if exec.CommandContext(ctx, usbdrive, "-control", filepath.Join(host, "drive.ctl"), "-send", line).Run() == nil {
+				os.Remove(want)
+			}
 		}
 		time.Sleep(20 * time.Millisecond)
 	}
@@ -186,13 +187,23 @@ func ask(t *testing.T, line string) {
 	if err := os.WriteFile("/host/want", []byte(line+"\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	for range 500 {
-		if _, err := os.Stat("/host/want"); err != nil {
+	await(t, fmt.Sprintf("the host does %q", line), func() bool {
+		_, err := os.Stat("/host/want")
+		return err != nil
+	})
+}
+
+// await waits until something holds of which nobody tells. It is no assertion: what does
+// not hold after a minute never will.
+func await(t *testing.T, what string, holds func() bool) {
+	t.Helper()
+	for range 3000 {
+		if holds() {
 			return
 		}
 		time.Sleep(20 * time.Millisecond)
 	}
-	t.Fatalf("the host did not do %q", line)
+	t.Fatalf("it does not come about that %s", what)
 }
 
 // TestInGuest is what runs in the guest.
@@ -272,12 +283,13 @@ func TestInGuest(t *testing.T) {
 		}
 	})
 	t.Run("stall", func(t *testing.T) {
-		began := time.Now()
+		began, taken := time.Now(), 0
 		a := one(sector.Span(22000, 16))
 		if a.Err == nil || a.Err.Class != device.Stalled {
 			t.Fatalf("answer = %v; want a stall", a.Err)
 		}
 		for _, step := range d.Steps() {
+			taken++
 			err := d.Revive(t.Context(), step)
 			say("%s: %v", step, err)
 			if err != nil {
@@ -291,9 +303,10 @@ func TestInGuest(t *testing.T) {
 		if a := one(sector.Span(100, 16)); a.Err != nil {
 			t.Errorf("answer after the stall = %v; want all of it", a.Err)
 		}
-		if late := time.Since(began) - rigSilent*time.Second; late > 5*time.Second {
-			t.Errorf("reading %v after the drive answered again; want 5s at most", late)
+		if taken != 1 {
+			t.Errorf("%d steps were taken until the drive answered; want the waiting alone", taken)
 		}
+		say("reading %v after the drive answered again", time.Since(began)-rigSilent*time.Second)
 	})
 	t.Run("another disc", func(t *testing.T) {
 		ask(t, "eject")
@@ -344,16 +357,19 @@ func TestInGuest(t *testing.T) {
 		}
 		defer unix.Close(held)
 		ask(t, "unplug")
-		if err := d.Ask(sector.Span(300, 16)); err != nil {
-			t.Fatal(err)
+		a := one(sector.Span(300, 16))
+		if a.Err != nil && a.Err.Class == device.Doubtful { // the kernel did not know yet
+			await(t, "the kernel misses the drive", func() bool {
+				_, err := os.Stat("/sys/class/block/" + filepath.Base(node))
+				return err != nil
+			})
+			a = one(sector.Span(300, 16))
 		}
-		a, err := d.Answer(t.Context())
-		say("unplugged: %v, %v", a.Err, err)
-		if a.Err == nil || a.Err.Class != device.Gone {
-			t.Errorf("answer = %v; want drive gone", a.Err)
+		if a.Err == nil || a.Err.Class != device.Gone || a.Good() != 0 {
+			t.Errorf("answer = %d good, %v; want none, drive gone", a.Good(), a.Err)
 		}
 		ask(t, "plug")
-		time.Sleep(3 * time.Second)
+		await(t, "the kernel finds the drive", func() bool { return d.place.find(node) != "" })
 		nodes, _ := filepath.Glob("/dev/sr*")
 		say("nodes %v", nodes)
 		if err := d.Reopen(t.Context()); err != nil {
