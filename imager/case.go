@@ -83,16 +83,22 @@ func Create(dir string, w Writer, disc mapfile.Disc) (*Case, error) {
 	case err != nil:
 		return nil, err
 	}
-	l, err := takeLock(dir, w.Command)
-	if err != nil {
-		return nil, err
-	}
-	if err := makeFiles(dir, parent, w, disc); err != nil {
-		if made { // what could not be made is no case, and is in nobody's way
-			for _, name := range []string{imageName, lockName, ""} {
+	clear := func() { // what could not be made is no case, and is in nobody's way
+		for _, name := range []string{imageName, lockName, ""} {
+			if made {
 				os.Remove(filepath.Join(dir, name))
 			}
 		}
+	}
+	l, err := takeLock(dir, w.Command)
+	if err != nil {
+		if !errors.Is(err, ErrInUse) {
+			clear()
+		}
+		return nil, err
+	}
+	if err := makeFiles(dir, parent, w, disc); err != nil {
+		clear()
 		return nil, errors.Join(err, l.release())
 	}
 	if err := l.release(); err != nil {

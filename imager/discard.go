@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"syscall"
 
 	"turnstone/mapfile"
 )
@@ -55,6 +56,9 @@ func (d *discarding) run() (left []string, err error) {
 		return nil, err
 	}
 	l, err := takeLock(d.dir, d.w.Command)
+	if errors.Is(err, syscall.ENOSPC) || errors.Is(err, syscall.EDQUOT) { // this makes room
+		l, err = takeNameless(d.dir)
+	}
 	if err != nil {
 		return nil, err
 	}

@@ -24,9 +24,29 @@ type holder struct {
 // commandMax bounds the command line that is told of, in bytes.
 const commandMax = 1000
 
-// takeLock locks the case in dir for this process. An *InUseError is returned
-// when another one has it.
+// takeLock locks the case in dir for this process, and notes who it is. An *InUseError is
+// returned when another one has it.
 func takeLock(dir, command string) (*lock, error) {
+	l, err := takeNameless(dir)
+	if err != nil {
+		return nil, err
+	}
+	b, err := json.Marshal(holder{os.Getpid(), command[:min(len(command), commandMax)]})
+	if err == nil {
+		err = l.f.Truncate(0)
+	}
+	if err == nil {
+		_, err = l.f.WriteAt(append(b, '\n'), 0)
+	}
+	if err != nil {
+		l.f.Close()
+		return nil, fmt.Errorf("%s: %w", l.f.Name(), err)
+	}
+	return l, nil
+}
+
+// takeNameless is takeLock that notes nothing: on a full disk there is no room for it.
+func takeNameless(dir string) (*lock, error) {
 	path := filepath.Join(dir, lockName)
 	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o600)
 	if err != nil {
@@ -39,17 +59,6 @@ func takeLock(dir, command string) (*lock, error) {
 		}
 		h := lockHolder(dir)
 		return nil, &InUseError{Dir: dir, PID: h.PID, Command: h.Command}
-	}
-	b, err := json.Marshal(holder{os.Getpid(), command[:min(len(command), commandMax)]})
-	if err == nil {
-		err = f.Truncate(0)
-	}
-	if err == nil {
-		_, err = f.WriteAt(append(b, '\n'), 0)
-	}
-	if err != nil {
-		f.Close()
-		return nil, fmt.Errorf("%s: %w", path, err)
 	}
 	return &lock{f}, nil
 }

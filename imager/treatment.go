@@ -2,6 +2,7 @@ package imager
 
 import (
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -52,6 +53,9 @@ func ParseTreatment(typed string) (mapfile.Treatment, error) {
 	first, rest, more := strings.Cut(typed, ",")
 	word, grade, _ := strings.Cut(strings.TrimSpace(first), " ")
 	t.Word, t.Grade = strings.ToLower(word), strings.TrimSpace(grade)
+	if before, part := unparted(t.Grade); part != "" && slices.Contains([]string{Clean, Sand, Polish}, t.Word) {
+		return bad("put a comma in front of %q: %s, %s", part, strings.TrimSpace(t.Word+" "+before), part)
+	}
 	switch t.Word {
 	case Other:
 		t.Grade = strings.TrimSpace(strings.TrimPrefix(typed[len(word):], ","))
@@ -83,6 +87,25 @@ func ParseTreatment(typed string) (mapfile.Treatment, error) {
 		}
 	}
 	return t, nil
+}
+
+// unparted is what of a grade is a time or a band for want of a comma, with all behind it,
+// and what stands before that; nothing where none is.
+func unparted(grade string) (before, part string) {
+	words := strings.Fields(grade)
+	for i := range words {
+		for n := range 3 { // "90s", "90 s", "24 - 48mm"
+			if i+n >= len(words) {
+				break
+			}
+			some := strings.Join(words[i:i+n+1], " ")
+			unit := strings.TrimLeft(some, "0123456789.- ")
+			if t := (mapfile.Treatment{}); slices.Contains([]string{"s", "min", "h", "mm"}, unit) && known(&t, some) == nil {
+				return strings.Join(words[:i], " "), strings.Join(words[i:], " ")
+			}
+		}
+	}
+	return grade, ""
 }
 
 // known takes one part of what is known of a treatment: a time, or a band.

@@ -28,6 +28,7 @@ func TestParseTreatment(t *testing.T) {
 		{"sand 3000, 7.5-60 mm", tr{Word: Sand, Grade: "3000", FromMM: 7.5, ToMM: 60}},
 		{"polish fine, 90 s", tr{Word: Polish, Grade: "fine", Seconds: 90}},
 		{"polish coarse compound, 1h30m", tr{Word: Polish, Grade: "coarse compound", Seconds: 5400}},
+		{"polish fine 3", tr{Word: Polish, Grade: "fine 3"}}, // a maker's number
 		{"polish fine, 24 h", tr{Word: Polish, Grade: "fine", Seconds: 86400}},
 		{"other wax in the scratch", tr{Word: Other, Grade: "wax in the scratch"}},
 		{"other wax, then 4 min of warmth", tr{Word: Other, Grade: "wax, then 4 min of warmth"}},
@@ -52,6 +53,10 @@ func TestParseTreatmentSaysWhatIsWrong(t *testing.T) {
 	for _, c := range []struct{ in, want string }{
 		{"", "say clean, sand, polish or other"},
 		{" \t", "say clean, sand, polish or other"},
+		{"polish fine 90 s", `put a comma in front of "90 s": polish fine, 90 s`},
+		{"polish fine 24-48 mm, 90 s", `put a comma in front of "24-48 mm": polish fine, 24-48 mm`},
+		{"sand 2000 4 min 24-48 mm", `put a comma in front of "4 min 24-48 mm": sand 2000, 4 min 24-48 mm`},
+		{"clean 2min", `put a comma in front of "2min": clean, 2min`},
 		{"polsh fine", "did you mean polish?"},
 		{"snad 2000", "did you mean sand?"},
 		{"sanding 2000", "did you mean sand?"},

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"io"
+	"os"
 	"strings"
 	"time"
 	"unicode/utf8"
@@ -98,17 +99,14 @@ func roundInShort(r imager.RoundStatus) string {
 }
 
 // writeTable writes rows in columns that are as wide as what stands in them; what stands
-// last in a row takes what it needs.
+// last in a row takes what it needs. On a terminal that is narrower each row is a
+// paragraph, in which the first row's titles stand beside what is below them.
 func writeTable(w io.Writer, rows [][]string) {
-	var widths []int
-	for _, row := range rows {
-		for i, cell := range row[:len(row)-1] {
-			if i == len(widths) {
-				widths = append(widths, 0)
-			}
-			widths[i] = max(widths[i], utf8.RuneCountInString(cell))
-		}
+	if f, ok := w.(*os.File); ok && isTerminal(f) && tableWidth(rows) > width(f) {
+		tell(w, "%s", paragraphs(rows))
+		return
 	}
+	widths := columns(rows)
 	for _, row := range rows {
 		var b strings.Builder
 		for i, cell := range row {
@@ -119,4 +117,47 @@ func writeTable(w io.Writer, rows [][]string) {
 		}
 		fmt.Fprintln(w, b.String())
 	}
+}
+
+// columns is how wide the columns of a table are, but for what stands last in a row.
+func columns(rows [][]string) (widths []int) {
+	for _, row := range rows {
+		for i, cell := range row[:len(row)-1] {
+			if i == len(widths) {
+				widths = append(widths, 0)
+			}
+			widths[i] = max(widths[i], utf8.RuneCountInString(cell))
+		}
+	}
+	return widths
+}
+
+// tableWidth is the length of a table's longest line.
+func tableWidth(rows [][]string) (most int) {
+	widths := columns(rows)
+	for _, row := range rows {
+		n := utf8.RuneCountInString(row[len(row)-1])
+		for _, w := range widths[:len(row)-1] {
+			n += w + 2
+		}
+		most = max(most, n)
+	}
+	return most
+}
+
+// paragraphs is a table's rows below its titles, a paragraph each.
+func paragraphs(rows [][]string) string {
+	var b strings.Builder
+	titles := rows[0]
+	for _, row := range rows[1:] {
+		b.WriteString(row[0] + "\n")
+		for i, cell := range row[1:] {
+			if len(row) < len(titles) { // it is of no column
+				fmt.Fprintf(&b, "  %s\n", cell)
+				continue
+			}
+			fmt.Fprintf(&b, "  %s: %s\n", titles[i+1], cell)
+		}
+	}
+	return b.String()
 }

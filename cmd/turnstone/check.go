@@ -133,7 +133,7 @@ func checkText(res imager.CheckResult, after string, s streams) {
 	}
 	switch {
 	case len(res.Problems) == 0:
-		fmt.Fprintf(s.Out, "Map and image agree; %s good sectors were compared.\n", sector.Thousands(res.Compared))
+		tell(s.Out, "Map and image agree; %s good sectors were compared.\n", sector.Thousands(res.Compared))
 	case !res.Rotten.Empty() || res.Short:
 		tell(s.Out, "%s\n", after)
 	}

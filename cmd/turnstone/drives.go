@@ -116,14 +116,14 @@ func (d driveDoc) print(w io.Writer) {
 	case err != nil || info.Mode()&os.ModeDevice == 0 || info.Mode()&os.ModeCharDevice != 0:
 		what = "no drive"
 	}
-	fmt.Fprintf(w, "%s  %s", d.Node, what)
+	text := d.Node + "  " + what
 	if d.Name != "" {
-		fmt.Fprintf(w, ", %s", d.Name)
+		text += ", " + d.Name
 	}
 	if d.Ready {
-		fmt.Fprintf(w, ": %s sectors (%s)\n", sector.Thousands(d.Sectors), size(d.Sectors))
+		tell(w, "%s: %s sectors (%s)\n", text, sector.Thousands(d.Sectors), size(d.Sectors))
 	} else {
-		tell(w, ": %s\n", d.Problem)
+		tell(w, "%s: %s\n", text, d.Problem)
 		if d.Cure != "" {
 			tell(w, "  %s\n", d.Cure)
 		}

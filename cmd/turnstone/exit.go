@@ -153,7 +153,9 @@ func cure(err error) string {
 	case errors.As(err, &named), errors.Is(err, imager.ErrOtherLayer):
 		return "Nothing was kept. turnstone chart lists the marks with their numbers, as the map stands now."
 	case errors.Is(err, syscall.ENOSPC), errors.Is(err, syscall.EDQUOT):
-		return "Make room on the case's disk first."
+		return "Make room on that disk first."
+	case errors.Is(err, imager.ErrRoom):
+		return "Make room on that disk, or name a folder on another one."
 	case errors.Is(err, syscall.EROFS):
 		return "Nothing can be written there. Put the case on a disk that can be written to, or mount it so."
 	case errors.Is(err, fs.ErrPermission):

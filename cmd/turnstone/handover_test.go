@@ -99,6 +99,37 @@ func TestDiscardGoesOn(t *testing.T) {
 	}
 }
 
+// filledUp is a file that takes all the room that is left on its disk.
+func filledUp(t *testing.T, path string) *os.File {
+	t.Helper()
+	ballast, err := os.Create(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { ballast.Close() })
+	for size := int64(4 << 10); unix.Fallocate(int(ballast.Fd()), 0, 0, size) == nil; size += 4 << 10 {
+	}
+	return ballast
+}
+
+// On a full disk a case can be discarded, which makes room, and where none can be made
+// nothing is left behind.
+func TestDiscardOnAFullDisk(t *testing.T) {
+	t.Parallel()
+	full := mountTarget(t, "tmpfs", "size=6m")
+	dir, fresh, disc := full.path("case"), full.path("fresh"), discFile(t, 1024)
+	turnstone(t, "read", dir, "--drive", disc).is(exitDone)
+	filledUp(t, full.path("ballast")).Close()
+	turnstone(t, "read", fresh, "--drive", disc).is(exitFailed, "no space left on device", "Make room on that disk first.")
+	if _, err := os.Lstat(fresh); !os.IsNotExist(err) {
+		t.Errorf("Lstat(a case that could not be made) = %v; want nothing there", err)
+	}
+	turnstone(t, "inspect", dir, "--crack", "no").is(exitFailed, "no space left on device")
+	turnstone(t, "discard", dir, "--yes").is(exitDone)
+	turnstone(t, "status", dir).is(exitDone, "Discarded")
+	turnstone(t, "read", fresh, "--drive", disc, "--only", "0-511").is(exitMissing)
+}
+
 // A disk that is full while pages are written: a sentence, the pages that were there as
 // they were, and nothing half.
 func TestReportOnAFullDisk(t *testing.T) {
@@ -115,13 +146,7 @@ func TestReportOnAFullDisk(t *testing.T) {
 		}
 		before[name] = b
 	}
-	ballast, err := os.Create(full.path("ballast"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer ballast.Close()
-	for size := int64(4 << 10); unix.Fallocate(int(ballast.Fd()), 0, 0, size) == nil; size += 4 << 10 {
-	}
+	ballast := filledUp(t, full.path("ballast"))
 	// With room for one of two pages neither is replaced.
 	for _, free := range []int64{0, int64(len(before["bench.html"])) + 8<<10} {
 		info, err := ballast.Stat()

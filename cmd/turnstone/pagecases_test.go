@@ -222,7 +222,7 @@ func TestFullDiskOnThePage(t *testing.T) {
 	w.open(s.url)
 	w.press("New job: read it")
 	w.shows("#now", "The pass failed")
-	w.shows(".next", "Make room on the case's disk first.")
+	w.shows(".next", "Make room on that disk first.")
 	w.shows("#part-events", "will stop when it is full")
 	if text := w.body(); strings.Contains(text, place.path("")) {
 		t.Errorf("the page tells where its cases lie:\n%s", text)

@@ -154,8 +154,16 @@ func untilInWords(w plan.Lasts) string {
 	case w.OneByOne < w.Soonest*3/2:
 		return fmt.Sprintf(", nine tenths of them within %s", roughly(w.OneByOne))
 	}
-	return fmt.Sprintf(", nine tenths of them within %s to %s if the damage lies in marks, as it mostly does, and within %s if blocks fail one by one",
-		roughly(w.Soonest), roughly(w.Latest), roughly(w.OneByOne))
+	soonest, latest, singly := roughly(w.Soonest), roughly(w.Latest), roughly(w.OneByOne)
+	switch {
+	case soonest == latest && latest == singly: // too short to tell them apart
+		return fmt.Sprintf(", nine tenths of them within %s", singly)
+	case soonest == latest:
+		latest = ""
+	default:
+		latest = " to " + latest
+	}
+	return fmt.Sprintf(", nine tenths of them within %s%s if the damage lies in marks, as it mostly does, and within %s if blocks fail one by one", soonest, latest, singly)
 }
 
 // hourInWords is what an hour more would bring, and what lies beyond it, for the end of

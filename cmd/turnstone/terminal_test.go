@@ -3,6 +3,7 @@ package main
 import (
 	"os"
 	"os/exec"
+	"path/filepath"
 	"regexp"
 	"strings"
 	"syscall"
@@ -288,4 +289,38 @@ func TestNoControlCodesInAPipe(t *testing.T) {
 		}
 	}
 	w.disc.Release()
+}
+
+// The table of a folder of cases stands as a table where it fits, and on a narrower
+// terminal each case is a paragraph of lines that do.
+func TestCasesOnATerminal(t *testing.T) {
+	t.Parallel()
+	shop := t.TempDir()
+	for _, name := range []string{"anna-wedding-and-christening", "bert"} {
+		turnstone(t, "read", filepath.Join(shop, name), "--drive", discFile(t, 512), "--only", "0-99").is(exitMissing)
+	}
+	for _, c := range []struct {
+		columns uint16
+		want    []string // lines
+	}{
+		{200, []string{
+			"Case                          In the image         Whole       Last round        Next",
+			"anna-wedding-and-christening  19.5 %, 412 missing  none known  0, as it came in  Read on before anything is done to the surface",
+			"bert                          19.5 %, 412 missing  none known  0, as it came in  Read on before anything is done to the surface",
+		}},
+		{40, []string{
+			"anna-wedding-and-christening", "  In the image: 19.5 %, 412 missing", "  Whole: none known", "  Last round: 0, as it came in",
+			"  Next: Read on before anything is done", "  to the surface", "bert",
+		}},
+	} {
+		out := strings.ReplaceAll(atTerminal(t, c.columns, "status", shop).wait().is(exitDone).err, "\r\n", "\n")
+		if !strings.HasPrefix(out, strings.Join(c.want, "\n")+"\n") {
+			t.Errorf("on %d columns status says\n%s\nwant it to begin\n%s", c.columns, out, strings.Join(c.want, "\n"))
+		}
+		for line := range strings.Lines(out) {
+			if n := utf8.RuneCountInString(strings.TrimSuffix(line, "\n")); n > int(c.columns) {
+				t.Errorf("on %d columns %q has %d", c.columns, line, n)
+			}
+		}
+	}
 }
