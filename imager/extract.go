@@ -71,6 +71,12 @@ var (
 	ErrRoom = errors.New("too little room")
 )
 
+// noFolder is the ErrFolderTaken of what is no folder at all.
+type noFolder struct{}
+
+func (noFolder) Error() string { return "not a folder; name a new one" }
+func (noFolder) Unwrap() error { return ErrFolderTaken }
+
 // mostOfDisc is how many times the disc's size files may take together: several names
 // of one file are usual, thousands are a trap.
 const mostOfDisc = 4
@@ -168,7 +174,7 @@ func emptyFolder(dir string) (made bool, err error) {
 	}
 	entries, err := os.ReadDir(dir)
 	if errors.Is(err, syscall.ENOTDIR) {
-		return false, fmt.Errorf("%s: %w, but a file", dir, ErrFolderTaken)
+		return false, fmt.Errorf("%s: it is a file, %w", dir, noFolder{})
 	}
 	if err == nil && len(entries) > 0 {
 		err = fmt.Errorf("%s: %w (%s, for one); name a new one", dir, ErrFolderTaken, entries[0].Name())

@@ -29,8 +29,11 @@ func makeFile(path string, write func(io.Writer) error) (err error) {
 	if err := taken(); err != nil {
 		return err
 	}
+	defer func() { err = byOwnName(path, err) }()
 	f, err := openPart(path + partTail)
-	if err != nil {
+	if errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("%s: there is no folder %s to make it in", path, filepath.Dir(path))
+	} else if err != nil {
 		return err
 	}
 	defer func() {
@@ -39,7 +42,7 @@ func makeFile(path string, write func(io.Writer) error) (err error) {
 		}
 		err = errors.Join(err, f.Close())
 	}()
-	if err = write(f); err == nil {
+	if err = write(unnamed{f, path}); err == nil {
 		err = f.Sync()
 	}
 	if err == nil {
@@ -52,6 +55,25 @@ func makeFile(path string, write func(io.Writer) error) (err error) {
 		return err
 	}
 	return syncFolder(filepath.Dir(path))
+}
+
+// unnamed is what is written of a file that is to get a name.
+type unnamed struct {
+	f    *os.File
+	path string
+}
+
+func (w unnamed) Write(p []byte) (int, error) {
+	n, err := w.f.Write(p)
+	return n, byOwnName(w.path, err)
+}
+
+// byOwnName is an error of a file that is being made, told by the name that it was to get.
+func byOwnName(path string, err error) error {
+	if e, ok := errors.AsType[*fs.PathError](err); ok && e.Path == path+partTail {
+		e.Path = path
+	}
+	return err
 }
 
 // openPart opens the file for what is not whole yet, empty, and holds it for this process.

@@ -3,10 +3,12 @@ package imager
 import (
 	"context"
 	"errors"
+	"fmt"
 	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
@@ -54,6 +56,18 @@ func TestMakeFile(t *testing.T) {
 	err = makeFile(other, func(io.Writer) error { return os.WriteFile(other, []byte("theirs"), 0o600) })
 	if data, _ := os.ReadFile(other); !errors.Is(err, fs.ErrExist) || string(data) != "theirs" {
 		t.Errorf("makeFile(of a name that is taken meanwhile) = %v, the file is %q; want fs.ErrExist, theirs", err, data)
+	}
+	// What fails is told by the name that the file was to get, and where it can't lie.
+	err = makeFile(other+"2", func(w io.Writer) error {
+		w.(unnamed).f.Close()
+		return fmt.Errorf("here: %w", text("text")(w))
+	})
+	if err == nil || !strings.Contains(err.Error(), other+"2:") {
+		t.Errorf("makeFile(that fails in its file) = %v; want it told by its own name", err)
+	}
+	err = makeFile(filepath.Join(dir, "no", "e.pass"), text("text"))
+	if err == nil || !strings.HasSuffix(err.Error(), "there is no folder "+filepath.Join(dir, "no")+" to make it in") {
+		t.Errorf("makeFile(in no folder) = %v; want it said that there is none", err)
 	}
 	// Two at a time: the second gives way.
 	third := filepath.Join(dir, "c.pass")
