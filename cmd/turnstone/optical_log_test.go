@@ -316,13 +316,13 @@ func (j *job) retries() int {
 	return docs[0].Recovery.ReadRetryCount
 }
 
-// untilPastGate waits until the READ at the gate has ended in the drive, whoever waits
-// for it.
-func (j *job) untilPastGate() {
+// untilPastGate waits until the READ at a gate of that length has ended in the drive,
+// whoever waits for it.
+func (j *job) untilPastGate(long time.Duration) {
 	j.t.Helper()
 	for range tooLate / lookEvery {
 		for _, q := range reads(j.since()) {
-			if q.took >= gateTime {
+			if q.took >= long {
 				return
 			}
 		}

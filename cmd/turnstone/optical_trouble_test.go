@@ -19,9 +19,13 @@ import (
 const (
 	gate     sector.LBA = 9000
 	gateTime            = 15 * time.Second
+
+	// spindleGate is shorter: a drive that has not answered a few seconds after the pass was
+	// ended is not told to stop its spindle any more.
+	spindleGate = 8 * time.Second
 )
 
-func gateRule() string { return fmt.Sprintf("%d stall %v 1", gate, gateTime) }
+func gateRule(long time.Duration) string { return fmt.Sprintf("%d stall %v 1", gate, long) }
 
 // atGate waits until the program says that the drive is at the gate.
 func (r *inGuestRun) atGate() {
@@ -45,7 +49,7 @@ func (r *inGuestRun) atGate() {
 // middle of the reading the program leaves them; the next run gives the drive its own
 // back before it reads.
 func settingsAfterAKill(t *testing.T, g *guest, d []*usbDrive) {
-	j := newJob(t, g, d[0], newDisc(t, cdSectors, cdSectors, 0), gateRule())
+	j := newJob(t, g, d[0], newDisc(t, cdSectors, cdSectors, 0), gateRule(gateTime))
 	own := j.retries()
 	run := j.start("--read-retry-count", "0", "--cap", "4x")
 	run.atGate()
@@ -53,7 +57,7 @@ func settingsAfterAKill(t *testing.T, g *guest, d []*usbDrive) {
 	if r := run.wait(); r.code != -1 {
 		t.Errorf("killed = %d; want a signal", r.code)
 	}
-	j.untilPastGate()
+	j.untilPastGate(gateTime)
 	log := j.judge(run.wait())
 	j.setBeforeReading(log, 4*176.4+0.5)
 	if n := j.retries(); n != 0 {
@@ -177,7 +181,7 @@ func mainsSwitch(t *testing.T, g *guest, d []*usbDrive) {
 // drive, and what it failed at is not asked of it again.
 func unplugged(t *testing.T, g *guest, d []*usbDrive) {
 	const bad = 3000
-	j := newJob(t, g, d[0], newDisc(t, cdSectors, cdSectors, 0), gateRule(), fmt.Sprintf("%d error 3/11/05", bad))
+	j := newJob(t, g, d[0], newDisc(t, cdSectors, cdSectors, 0), gateRule(gateTime), fmt.Sprintf("%d error 3/11/05", bad))
 	r, _ := j.read("--only", fmt.Sprint(bad))
 	r.is(exitMissing)
 	j.lists("bad", sector.Span(bad, 1))
@@ -212,7 +216,7 @@ func discSwapped(t *testing.T, g *guest, d []*usbDrive) {
 	j := newJob(t, g, d[0], newDisc(t, cdSectors, cdSectors, 0))
 	other := newDisc(t, cdSectors, cdSectors, 1)
 	for _, opened := range []bool{false, true} {
-		d[0].tell("eject", "insert "+j.disc.path, gateRule())
+		d[0].tell("eject", "insert "+j.disc.path, gateRule(gateTime))
 		j.anew()
 		run := j.start("--to-the-end")
 		run.atGate()
@@ -259,13 +263,13 @@ func trayAndSpindle(t *testing.T, g *guest, d []*usbDrive) {
 	}
 	g.turnstone(t, "read", j.dir, "--drive", j.node).is(exitDrive, "tray is open")
 
-	d[0].tell("insert "+j.disc.path, gateRule())
+	d[0].tell("insert "+j.disc.path, gateRule(spindleGate))
 	j.seen = len(d[0].log())
 	run := j.start("--to-the-end")
 	run.atGate()
 	g.turnstone(t, "stop", j.dir).is(exitDone, "was ended")
 	r = run.wait().is(exitMissing)
-	j.untilPastGate()
+	j.untilPastGate(spindleGate)
 	log = j.judge(r)
 	if c := sent(log, scsi.OpStartStopUnit); len(c) == 0 || c[len(c)-1].cdb[4]&3 != 0 {
 		t.Errorf("START STOP UNIT commands = %v; want one to stop the spindle", c)
