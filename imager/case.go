@@ -75,7 +75,7 @@ func Create(dir string, w Writer, disc mapfile.Disc) (*Case, error) {
 	made := err == nil
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
-		return nil, fmt.Errorf("%s: there is no folder %s to make it in", dir, parent)
+		return nil, NoFolder(dir)
 	case errors.Is(err, fs.ErrExist):
 		// An empty folder becomes the case, for its owner only; where that can't
 		// be had (FAT knows no owners), its files are still theirs alone.

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
-	"path/filepath"
 	"syscall"
 
 	"turnstone/imager/volume/tree"
@@ -168,7 +167,7 @@ func emptyFolder(dir string) (made bool, err error) {
 	case err == nil:
 		return true, nil
 	case errors.Is(err, fs.ErrNotExist):
-		return false, fmt.Errorf("%s: there is no folder %s to make it in", dir, filepath.Dir(filepath.Clean(dir)))
+		return false, NoFolder(dir)
 	case !errors.Is(err, fs.ErrExist):
 		return false, err
 	}

@@ -32,7 +32,7 @@ func makeFile(path string, write func(io.Writer) error) (err error) {
 	defer func() { err = byOwnName(path, err) }()
 	f, err := openPart(path + partTail)
 	if errors.Is(err, fs.ErrNotExist) {
-		return fmt.Errorf("%s: there is no folder %s to make it in", path, filepath.Dir(path))
+		return NoFolder(path)
 	} else if err != nil {
 		return err
 	}
@@ -55,6 +55,11 @@ func makeFile(path string, write func(io.Writer) error) (err error) {
 		return err
 	}
 	return syncFolder(filepath.Dir(path))
+}
+
+// NoFolder is the error of what can't be made at path, since there is no folder for it.
+func NoFolder(path string) error {
+	return fmt.Errorf("%s: there is no folder %s to make it in", path, filepath.Dir(filepath.Clean(path)))
 }
 
 // unnamed is what is written of a file that is to get a name.

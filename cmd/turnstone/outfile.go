@@ -3,11 +3,12 @@ package main
 import (
 	"bytes"
 	"errors"
-	"fmt"
 	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
+
+	"turnstone/imager"
 )
 
 // outFile is a file that is made anew.
@@ -65,7 +66,7 @@ func writeAll(files []outFile) (err error) {
 // as tells an error of a file by the name that it was to get.
 func as(path string, err error) error {
 	if errors.Is(err, fs.ErrNotExist) {
-		return fmt.Errorf("%s: there is no folder %s to make it in", path, filepath.Dir(path))
+		return imager.NoFolder(path)
 	}
 	if e, ok := errors.AsType[*fs.PathError](err); ok {
 		return &fs.PathError{Op: "write", Path: path, Err: e.Err}

@@ -9,6 +9,8 @@ import (
 	"unsafe"
 
 	"golang.org/x/sys/unix"
+
+	"turnstone/device/devnode/devnodetest"
 )
 
 // TestHold holds both ways of an ioctl against each other: what is answered of a pipe with
@@ -48,24 +50,8 @@ func TestHold(t *testing.T) {
 // threads. The signals wait, and come afterwards.
 func TestUndisturbed(t *testing.T) {
 	sleep := func() error {
-		thread, over, stopped := unix.Gettid(), make(chan struct{}), make(chan struct{})
-		go func() {
-			defer close(stopped)
-			for {
-				select {
-				case <-over:
-					return
-				case <-time.After(time.Millisecond):
-					if err := unix.Tgkill(unix.Getpid(), thread, unix.SIGURG); err != nil {
-						t.Error(err)
-						return
-					}
-				}
-			}
-		}()
+		defer devnodetest.Signals(t, time.Millisecond)()
 		_, err := unix.Ppoll(nil, &unix.Timespec{Nsec: 100e6}, nil)
-		close(over)
-		<-stopped
 		return err
 	}
 	runtime.LockOSThread()

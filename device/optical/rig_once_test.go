@@ -8,9 +8,8 @@ import (
 	"time"
 	"unsafe"
 
-	"golang.org/x/sys/unix"
-
 	"turnstone/device/devnode"
+	"turnstone/device/devnode/devnodetest"
 	"turnstone/device/scsi"
 )
 
@@ -33,19 +32,7 @@ func rigOnce(t *testing.T, node string) {
 	defer tr.Close()
 	runtime.LockOSThread()
 	defer runtime.UnlockOSThread()
-	thread, over, stopped := unix.Gettid(), make(chan struct{}), make(chan struct{})
-	go func() {
-		defer close(stopped)
-		for {
-			select {
-			case <-over:
-				return
-			case <-time.After(rigSignalsIn):
-				unix.Tgkill(unix.Getpid(), thread, unix.SIGURG)
-			}
-		}
-	}()
-	defer func() { close(over); <-stopped }()
+	defer devnodetest.Signals(t, rigSignalsIn)()
 	var answer [rigBareRoom]byte
 	for range rigTimes {
 		c := scsi.Inquiry{Alloc: rigOnceRoom}.Command()

@@ -1,4 +1,5 @@
-// Package devnodetest makes a sysfs of invented drives for tests.
+// Package devnodetest helps tests of what opens nodes: it makes a sysfs of invented drives,
+// and has signals come upon a thread.
 package devnodetest
 
 import (
