@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"slices"
 	"strings"
 	"unicode/utf8"
 )
@@ -39,7 +40,7 @@ func fold(text string, n int) string {
 func foldLine(words, indent string, n int) string {
 	var b strings.Builder
 	at := 0 // columns of the line that is begun
-	for word := range strings.SplitSeq(words, " ") {
+	for _, word := range unbroken(words) {
 		long := utf8.RuneCountInString(word)
 		switch {
 		case at == 0:
@@ -56,6 +57,23 @@ func foldLine(words, indent string, n int) string {
 		at += long
 	}
 	return b.String()
+}
+
+// units are what stays on the line of the number in front of it.
+var units = []string{"%", "B", "bytes", "kB", "MB", "GB", "kB/s", "MB/s", "s", "min", "h", "mm", "µm", "cm", "g"}
+
+// unbroken is the words of a text, a number and its unit being one.
+func unbroken(text string) (words []string) {
+	for word := range strings.SplitSeq(text, " ") {
+		if n := len(words); n > 0 && slices.Contains(units, strings.TrimRight(word, ".,;:)")) {
+			if before := words[n-1]; before != "" && before[len(before)-1] >= '0' && before[len(before)-1] <= '9' {
+				words[n-1] += " " + word
+				continue
+			}
+		}
+		words = append(words, word)
+	}
+	return words
 }
 
 // hang folds text that begins in a column, and lets what follows hang from it.

@@ -239,6 +239,8 @@ func TestFold(t *testing.T) {
 		{"  turnstone round case \"polish fine, 90 s\"\n", 10, "  turnstone round case \"polish fine, 90 s\"\n"},
 		{"äöü äöü äöü", 7, "äöü äöü\näöü"},
 		{"exactly ten", 11, "exactly ten"},
+		{"are missing (9.9 MB), 85.2 %; about 5 min", 16, "are missing\n(9.9 MB),\n85.2 %; about\n5 min"},
+		{"round 1 brought mm and % alone", 8, "round 1\nbrought\nmm and %\nalone"},
 	} {
 		if got := fold(c.text, c.n); got != c.want {
 			t.Errorf("fold(%q, %d) = %q; want %q", c.text, c.n, got, c.want)
