@@ -39,6 +39,14 @@
 // what is only the shadow of marks is left out. Of what is left then, marks that stop
 // most but not all are looked for in the same way, and regions in which many fail.
 //
+// A ring shows where a mark begins and ends no better than its own blocks happen to begin
+// and end, and at some radii they do so at the same two or three angles for many turns; and
+// another mark on its way cuts one in two. So what was found is held against strips, marks
+// with straight edges (strip.go): an edge lies where the blocks of all its rings agree best
+// (edge.go, ground.go). What one strip suits as well as two becomes one mark, and one whose
+// width jumps, where marks have grown together, becomes two (whole.go). Of marks side by
+// side at one radius, all that lies between them nearer than a block is long goes unseen.
+//
 // In a later round what came in earlier ones tells of the surface as it was then. Of what
 // it leaves unexplained marks are looked for by what was asked for on this surface alone:
 // those are new (fresh.go).

@@ -12,6 +12,7 @@ type patch struct {
 	blocks []int // of the leg, that failed and pass over it
 	owns   []int // those of them that it explains
 	fresh  bool  // blocks came over its place in earlier rounds
+	even   bool  // its runs are a strip's
 }
 
 const leastBlocks = 9 // that a mark explains

@@ -69,7 +69,7 @@ func (d *Disc) Find(layer int, s *Sights) Found {
 	}
 	g := gridOf(&l.leg, s, bursts[d.kind])
 	patches, rest := g.find(s)
-	for _, p := range patches {
+	for _, p := range g.whole(patches, s) {
 		m := g.markOf(p, s)
 		f.Marks = append(f.Marks, m)
 		f.Rest -= m.Costs
@@ -98,7 +98,7 @@ const (
 )
 
 func (g *grid) markOf(p patch, s *Sights) Mark {
-	x := g.shapeOf(p.runs)
+	x := g.shapeOf(p.runs, p.even)
 	m := Mark{
 		Inner: x.inner, Outer: x.outer, From: x.from, To: x.to, Middle: x.middle, Length: x.length, Wide: x.wide,
 		Ends: x.ends, fresh: p.fresh,

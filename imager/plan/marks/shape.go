@@ -23,7 +23,7 @@ func (p Place) xy() (x, y float64) {
 }
 
 // shapeOf is the shape of some runs of cells.
-func (g *grid) shapeOf(runs []run) shape {
+func (g *grid) shapeOf(runs []run, even bool) shape {
 	s := shape{inner: math.Inf(1)}
 	var sx, sy, weight, sumR float64
 	for _, r := range runs {
@@ -54,7 +54,9 @@ func (g *grid) shapeOf(runs []run) shape {
 		s.to = s.from + hi - lo
 	}
 	s.axis(g, runs)
-	s.middle.Angle = fraction(mean + median(runs, mean))
+	if !even {
+		s.middle.Angle = fraction(mean + median(runs, mean))
+	}
 	return s
 }
 
