@@ -95,7 +95,7 @@ func FitTurn(seen []Place, from []Side, marks []Mark, ways ...Sway) (Fit, error)
 	}
 	best.Places, best.Loose = f.seen, f.loose(&best)
 	best.Doubtful = rival.cost < best.cost+possible
-	if rival.cost < best.cost+likely {
+	if rival.cost < best.cost+undecided {
 		return Fit{}, Undecided{best, rival}
 	}
 	return best, nil

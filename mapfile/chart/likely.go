@@ -11,7 +11,7 @@ const (
 	alongOff      = 1.0  // mm along the circle, as well, beside the steps in which it was told
 	wideOff       = 0.05 // of a mark's width, as well, ...
 	fewOff        = 0.5  // ... and turns, by the root of the sectors that a mark costs
-	loose         = 0.15 // of places lie anywhere on their mark: it may be two that have grown into one
+	offMiddle     = 0.15 // of places lie anywhere on their mark: it may be two that have grown into one
 	strange       = 12.0 // cost of a place whose mark is not among those found, ...
 	strangeOf     = 4    // of which one in so many may be
 )
@@ -65,8 +65,8 @@ func (m *target) likely(s Place, da float64) (middle, all float64) {
 	whole := eye * math.Sqrt(2*math.Pi)
 	z := da * mm / along
 	beyond := max(0, math.Abs(da)-m.wide/2) * mm / eye
-	middle = (1 - loose) * eye / along * math.Exp(-z*z/2)
-	anywhere := loose * whole / (whole + m.wide*mm) * math.Exp(-beyond*beyond/2)
+	middle = (1 - offMiddle) * eye / along * math.Exp(-z*z/2)
+	anywhere := offMiddle * whole / (whole + m.wide*mm) * math.Exp(-beyond*beyond/2)
 	if s.Mark > 0 {
 		anywhere += slip
 	}

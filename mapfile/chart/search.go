@@ -7,7 +7,7 @@ import "math"
 const (
 	same      = 0.01 // turns by which two fits differ at most, at any radius, ...
 	apart     = 0.1  // ... and by which quite different ones do, at least
-	likely    = 2.0  // a rival is less likely by e to the half of so much: undecided
+	undecided = 2.0  // a rival is less likely by e to the half of so much, at most
 	possible  = 6.0  // the same: doubtful
 	swayReach = 3.0  // deviations by which angles are looked for
 	swayStep  = 0.05 // turns from one to the next
