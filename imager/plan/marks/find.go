@@ -9,10 +9,10 @@ import (
 // patch is a place that stops what passes over it, and what it explains.
 type patch struct {
 	runs   []run
-	blocks []int // of the leg, that failed and pass over it
-	owns   []int // those of them that it explains
-	fresh  bool  // blocks came over its place in earlier rounds
-	even   bool  // its runs are a strip's
+	blocks []int  // of the leg, that failed and pass over it
+	owns   []int  // those of them that it explains
+	fresh  bool   // blocks came over its place in earlier rounds
+	strip  *strip // that suits it; nil where it was not put together
 }
 
 const leastBlocks = 9 // that a mark explains

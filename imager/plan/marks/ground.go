@@ -63,6 +63,9 @@ func (g *grid) groundOf(patches []patch, s *Sights) *ground {
 	return f
 }
 
+// burst is how many turns a burst takes in a block.
+func (f *ground) burst(k int) float64 { return f.g.share * (f.turns[k+1] - f.turns[k]) }
+
 // fit is the strip around a given one that suits best how the blocks of its rings fared.
 // Those that failed count where what stops them is the strip.
 func (f *ground) fit(p strip, own func(stops int32) bool) strip {
@@ -94,7 +97,7 @@ func (f *ground) fit(p strip, own func(stops int32) bool) strip {
 				continue
 			}
 			half := (f.turns[k+1] - f.turns[k]) / 2
-			burst = 2 * half * f.g.share
+			burst = f.burst(k)
 			x := f.turns[k] + half // the block's middle, in the turn around the strip's
 			x -= math.Round(x - mid)
 			switch {

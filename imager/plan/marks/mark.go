@@ -98,7 +98,7 @@ const (
 )
 
 func (g *grid) markOf(p patch, s *Sights) Mark {
-	x := g.shapeOf(p.runs, p.even)
+	x := g.shapeOf(p.runs, p.strip)
 	m := Mark{
 		Inner: x.inner, Outer: x.outer, From: x.from, To: x.to, Middle: x.middle, Length: x.length, Wide: x.wide,
 		Ends: x.ends, fresh: p.fresh,

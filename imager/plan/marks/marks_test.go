@@ -22,8 +22,8 @@ func TestFoundAgainstTruth(t *testing.T) {
 	if s.due < 9 || s.found < s.due {
 		t.Errorf("found %d of %d marks; want 9 due, and all", s.found, s.due)
 	}
-	if s.named.named < 5 || s.named.seen < s.due-1 {
-		t.Errorf("with marks named %v within 3°; want all but one", s.named)
+	if s.named.named < 5 || s.named.seen < s.due-1 || s.named.untold < 1 {
+		t.Errorf("with marks named %v within 3°; want all but one, one of them at least that was not told", s.named)
 	}
 	if 10*s.falseOnes > s.marks {
 		t.Errorf("%d of %d marks are none; want one in ten at most", s.falseOnes, s.marks)
@@ -65,17 +65,6 @@ func TestFoundAgainstTruth(t *testing.T) {
 		if v < 0 || v > 1 || math.IsNaN(float64(v)) {
 			t.Fatalf("cell %d stops %v of the blocks; want 0 to 1", i, v)
 		}
-	}
-}
-
-// TestBentByNamed: the places of some marks, named by their numbers, bend the map right for
-// others, too.
-func TestBentByNamed(t *testing.T) {
-	w := load(t, "../../../testdata/scenarios/marks/deep.json")
-	s := w.measure(0)
-	t.Log(s)
-	if s.due < 6 || s.named.named < 3 || s.named.seen < s.due-1 || s.named.untold < 1 {
-		t.Errorf("%d due, with marks named %v within 3°; want 6 due, and all but one, one of them at least that was not told", s.due, s.named)
 	}
 }
 

@@ -23,7 +23,7 @@ func (p Place) xy() (x, y float64) {
 }
 
 // shapeOf is the shape of some runs of cells.
-func (g *grid) shapeOf(runs []run, even bool) shape {
+func (g *grid) shapeOf(runs []run, p *strip) shape {
 	s := shape{inner: math.Inf(1)}
 	var sx, sy, weight, sumR float64
 	for _, r := range runs {
@@ -54,8 +54,10 @@ func (g *grid) shapeOf(runs []run, even bool) shape {
 		s.to = s.from + hi - lo
 	}
 	s.axis(g, runs)
-	if !even {
-		s.middle.Angle = fraction(mean + median(runs, mean))
+	s.middle.Angle = fraction(mean + median(runs, mean))
+	if p != nil {
+		ring, turn := p.heart()
+		s.middle = Place{g.leg.radius(g.leg.at((ring + .5) * ringTurns)), fraction(turn)}
 	}
 	return s
 }

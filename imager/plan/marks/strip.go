@@ -63,18 +63,41 @@ func (p *strip) at(ring int) (from, to float64) {
 // middle is the angle in the strip's middle, in turns.
 func (p *strip) middle() float64 { return (p.from[0] + p.from[1] + p.to[0] + p.to[1]) / 4 }
 
-// runs are the strip's cells, one at least in each ring.
-func (p *strip) runs() []run {
-	all := make([]run, 0, p.last-p.first+1)
-	for ring := p.first; ring <= p.last; ring++ {
-		from, to := p.at(ring)
-		first := int(math.Round(from * angles))
-		wide := int(math.Round(to*angles)) - first
-		if wide < 1 {
-			first, wide = int(math.Floor((from+to)/2*angles)), 1
+// wide is how many turns wide the strip is in the mean: none where its edges pass each other,
+// since no place is under all blocks that it stops.
+func (p *strip) wide() float64 { return (p.to[0] + p.to[1] - p.from[0] - p.from[1]) / 2 }
+
+// heart is the strip's middle by its width, in rings and turns.
+func (p *strip) heart() (ring, turn float64) {
+	a, b := max(1./angles, p.to[0]-p.from[0]), max(1./angles, p.to[1]-p.from[1])
+	down := (a + 2*b) / (a + b) / 3
+	return float64(p.first) + down*float64(p.last-p.first),
+		(p.from[0] + p.to[0] + down*(p.from[1]+p.to[1]-p.from[0]-p.to[0])) / 2
+}
+
+// over are the strip's cells, one at least in each ring, and what of given runs goes on
+// beside them, as far as so many turns.
+func (p *strip) over(runs []run, beside float64) []run {
+	all := make([]run, p.last-p.first+1)
+	for i := range all {
+		from, to := p.at(p.first + i)
+		mid := (from + to) / 2
+		from, to = min(from, mid-.5/angles), max(to, mid+.5/angles)
+		low, high := from, to
+		for _, r := range runs {
+			if r.ring != p.first+i {
+				continue
+			}
+			half := float64(r.to-r.from) / 2 / angles
+			at := mid + math.Remainder(float64(r.from)/angles+half-mid, 1)
+			if at-half <= to && from <= at+half {
+				low, high = min(low, max(at-half, from-beside)), max(high, min(at+half, to+beside))
+			}
 		}
+		first := int(math.Round(low * angles))
+		wide := min(angles, max(1, int(math.Round(high*angles))-first))
 		first = (first%angles + angles) % angles
-		all = append(all, run{ring, first, first + min(wide, angles)})
+		all[i] = run{p.first + i, first, first + wide}
 	}
 	return all
 }

@@ -101,10 +101,10 @@ func (j *joining) all() []patch {
 	for n, i := range order {
 		if p := &j.patches[i]; j.within[i+1] == 0 && !p.fresh {
 			for refused := make(map[int]bool); j.grow(i, order[n+1:], refused); {
-				p.even = true
+				p.strip = j.strips[i]
 			}
-			if p.even {
-				p.runs = j.strips[i].runs()
+			if p.strip != nil {
+				p.runs = p.strip.over(p.runs, j.burst(p.owns[0]))
 			}
 		}
 	}
@@ -132,9 +132,9 @@ func (j *joining) grow(i int, others []int, refused map[int]bool) bool {
 		}
 		both := slices.Concat(j.patches[i].runs, j.patches[k].runs)
 		one := j.fit(stripOf(both), func(by int32) bool { return j.is(by, i) || j.is(by, k) })
-		if n := p.wrong + o.wrong + joinFree + joinShare*float64(len(j.patches[k].owns)) - one.wrong; n > most {
+		if n := p.wrong + o.wrong + joinFree + joinShare*float64(len(j.patches[k].owns)) - one.wrong; n > most && one.wide() > 0 {
 			best, at, most = one, k, n
-		} else if n <= 0 {
+		} else if n <= 0 || one.wide() <= 0 {
 			refused[k] = true
 		}
 	}
