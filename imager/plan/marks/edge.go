@@ -12,9 +12,9 @@ type look struct {
 // How an edge is looked for.
 const (
 	edgeReach = 96. / 360 // turns around where it was thought to be
-	edgeSteps = angles
-	edgeSure  = 4. / 360 // turns that an edge keeps from what the blocks leave open, if they leave so much
-	slanting  = 18.0     // blocks that a slant of one turn must explain
+	edgeSteps = angles    // places of a turn that are tried
+	edgeSure  = 4. / 360  // turns that an edge keeps from what the blocks leave open, if they leave so much
+	slanting  = 18.0      // blocks that a slant of one turn must explain
 )
 
 // slants are how much further on an edge may be on a strip's last ring than on its first,

@@ -4,14 +4,14 @@ import "math"
 
 // ground is what strips are fitted to: how the blocks of a leg fared. A block is stopped
 // that lies over more of a mark than its code makes up for, a burst. So those fail that
-// end a burst and more behind where it begins, and begin a burst and more before its end:
+// end a burst and more behind where it begins, and begin a burst and more before it ends:
 //
-//	turn │   from         to
-//	     │    ██████████████   ├─────block─────┤       came
-//	     │     ██████████████                          from+burst <  end: failed
-//	     │      █████████├─────block─────┤             begin < to−burst: failed
-//	     │       ██████████████
-//	     └─────────────────────────────────── angle
+//	                     from                  to
+//	mark                  █████████████████████
+//	came     ├──────block──────┤
+//	failed       ├──────block──────┤
+//	failed                             ├──────block──────┤
+//	came                                   ├──────block──────┤
 //
 // A ring tells an edge no better than its own blocks happen to begin and end near it,
 // which may be a third of a turn. The edge is where what all rings tell agrees best.
