@@ -83,8 +83,8 @@ func Create(dir string, w Writer, disc mapfile.Disc) (*Case, error) {
 	case err != nil:
 		return nil, err
 	}
-	clear := func() { // what could not be made is no case, and is in nobody's way
-		for _, name := range []string{imageName, lockName, ""} {
+	clear := func(names ...string) { // what could not be made is no case, and is in nobody's way
+		for _, name := range append(names, lockName, "") {
 			if made {
 				os.Remove(filepath.Join(dir, name))
 			}
@@ -98,7 +98,7 @@ func Create(dir string, w Writer, disc mapfile.Disc) (*Case, error) {
 		return nil, err
 	}
 	if err := makeFiles(dir, parent, w, disc); err != nil {
-		clear()
+		clear(imageName)
 		return nil, errors.Join(err, l.release())
 	}
 	if err := l.release(); err != nil {

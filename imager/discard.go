@@ -86,16 +86,14 @@ func (d *discarding) path(name string) string { return filepath.Join(d.dir, name
 
 // begin makes the discarding known.
 func (d *discarding) begin(m *mapfile.Map) error {
-	if m.Closing().State == mapfile.Discarding {
-		return nil
-	}
-	c := m.Closing()
-	c.State, c.At, c.By = mapfile.Discarding, d.w.Now(), d.by
-	if err := m.SetClosing(c); err != nil {
-		return err
-	}
-	if err := d.step(func() error { return m.Commit(d.path(mapName)) }); err != nil {
-		return err
+	if c := m.Closing(); c.State != mapfile.Discarding {
+		c.State, c.At, c.By = mapfile.Discarding, d.w.Now(), d.by
+		if err := m.SetClosing(c); err != nil {
+			return err
+		}
+		if err := d.step(func() error { return m.Commit(d.path(mapName)) }); err != nil {
+			return err
+		}
 	}
 	// The copy need not be there; what makes room on a full disk comes next.
 	return d.step(func() error { return removeOld(d.path(statusName)) })

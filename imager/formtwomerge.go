@@ -158,7 +158,12 @@ func (t *rawTaker) take(a sector.LBA, x pack.Raw) error {
 	t.m.brought.FormTwo++
 	if now := t.m.c.now(); now.Sub(t.saved) >= formTwoEvery {
 		t.saved = now
-		return errors.Join(t.two.save(), t.m.c.disk.writeStatus(t.m.c.m))
+		if err := t.two.save(); err != nil {
+			return err
+		}
+		if err := t.m.c.disk.writeStatus(t.m.c.m); err != nil {
+			return fmt.Errorf("writing %s: %w", statusName, err)
+		}
 	}
 	return nil
 }

@@ -119,8 +119,10 @@ func (p *pass) takeLast(ctx context.Context) {
 	defer cancel()
 	for len(p.asked) > 0 && p.err == nil {
 		a, err := p.r.Reader.Answer(wait)
-		if err != nil {
+		if errors.Is(err, context.DeadlineExceeded) {
 			p.silentAt(0)
+		}
+		if err != nil { // what was asked behind a drive that is gone has no answer
 			return
 		}
 		if a.Err == nil && a.Good() < p.asked[0].Range.Count() && p.c.now().Sub(ended) >= grace {

@@ -29,7 +29,7 @@ func (p *pass) silentAt(good int64) {
 	at.First += sector.LBA(good)
 	took := p.c.now().Sub(p.since)
 	if p.silent(at, took) {
-		p.why += fmt.Sprintf("; the drive was silent then, for %v: sectors %v are not marked bad", took.Round(100*time.Millisecond), at)
+		p.why += fmt.Sprintf("; the drive was silent then, for %v: sectors %v are not marked bad for it", took.Round(100*time.Millisecond), at)
 	}
 }
 

@@ -30,6 +30,7 @@ func TestEndedInSilence(t *testing.T) {
 		{"no answer, and no more", large, true, func(f *devicetest.Fake) { f.Stall(sector.Span(at, 1), 1) }, HowStalled, sector.Span(at, 32), 60, 0},
 		{"a block that had its full time", small, true, func(f *devicetest.Fake) { f.Stall(sector.Span(at, 1), 1) }, HowStalled, sector.Span(at, 16), 60, 16},
 		{"a stall that it went on after", large, false, func(f *devicetest.Fake) { f.Stall(sector.Span(at, 1), 1) }, HowComplete, sector.Range{}, 0, 0},
+		{"a drive that is gone, with a request behind", large, false, func(f *devicetest.Fake) { f.GoneAt(sector.Span(at, 1)) }, HowGone, sector.Range{}, 0, 0},
 		{"a drive that answers", large, false, func(f *devicetest.Fake) { f.Fail(sector.Span(at, 1), device.Medium, 1) }, HowComplete, sector.Range{}, 0, 0},
 	} {
 		t.Run(test.name, func(t *testing.T) {
@@ -74,7 +75,7 @@ func TestEndedInSilence(t *testing.T) {
 			if st == nil || st.Bad != test.bad || st.Untried != test.silence.Count()-test.bad || st.Seconds != test.seconds {
 				t.Errorf("status tells %+v; want %d bad, the rest of %v untried", st, test.bad, test.silence)
 			}
-			if test.how == HowInterrupted && !strings.HasSuffix(end.Why, "; the drive was silent then, for 5s: sectors 640+32 are not marked bad") {
+			if test.how == HowInterrupted && !strings.HasSuffix(end.Why, "; the drive was silent then, for 5s: sectors 640+32 are not marked bad for it") {
 				t.Errorf("the pass ended since %q; want it said where the drive was silent", end.Why)
 			}
 		})

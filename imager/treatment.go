@@ -54,7 +54,11 @@ func ParseTreatment(typed string) (mapfile.Treatment, error) {
 	word, grade, _ := strings.Cut(strings.TrimSpace(first), " ")
 	t.Word, t.Grade = strings.ToLower(word), strings.TrimSpace(grade)
 	if before, part := unparted(t.Grade); part != "" && slices.Contains([]string{Clean, Sand, Polish}, t.Word) {
-		return bad("put a comma in front of %q: %s, %s", part, strings.TrimSpace(t.Word+" "+before), part)
+		as := strings.TrimSpace(t.Word+" "+before) + ", " + part
+		if more {
+			as += "," + rest
+		}
+		return mapfile.Treatment{}, &CommaError{Typed: typed, Part: part, As: as}
 	}
 	switch t.Word {
 	case Other:
@@ -89,17 +93,32 @@ func ParseTreatment(typed string) (mapfile.Treatment, error) {
 	return t, nil
 }
 
+// CommaError is returned for a treatment in which a part stands behind another without a
+// comma between them.
+type CommaError struct {
+	Typed string
+	Part  string // that wants a comma in front of it, with all behind it up to the next one
+	As    string // the treatment with that comma
+}
+
+func (e *CommaError) Error() string {
+	return fmt.Sprintf("treatment %q: put a comma in front of %q: %s", e.Typed, e.Part, e.As)
+}
+
 // unparted is what of a grade is a time or a band for want of a comma, with all behind it,
 // and what stands before that; nothing where none is.
 func unparted(grade string) (before, part string) {
 	words := strings.Fields(grade)
 	for i := range words {
-		for n := range 3 { // "90s", "90 s", "24 - 48mm"
+		for n := range 4 { // "90s", "90 s", "24 - 48 mm"
 			if i+n >= len(words) {
 				break
 			}
 			some := strings.Join(words[i:i+n+1], " ")
 			unit := strings.TrimLeft(some, "0123456789.- ")
+			if n > 1 && unit != "mm" {
+				continue // a number before it is a grade of its own: "400 30 s"
+			}
 			if t := (mapfile.Treatment{}); slices.Contains([]string{"s", "min", "h", "mm"}, unit) && known(&t, some) == nil {
 				return strings.Join(words[:i], " "), strings.Join(words[i:], " ")
 			}

@@ -87,10 +87,14 @@ func setupRound(f *pflag.FlagSet) action {
 }
 
 // unquoted is a hint where the words of one treatment came as several arguments;
-// "" where they are none either way.
+// "" where they are none either way, but for a comma.
 func unquoted(dir string, words []string) string {
 	all := strings.Join(words, " ")
-	if _, err := imager.ParseTreatment(all); len(words) < 2 || err != nil {
+	_, err := imager.ParseTreatment(all)
+	if e, ok := errors.AsType[*imager.CommaError](err); ok {
+		all, err = e.As, nil
+	}
+	if len(words) < 2 || err != nil {
 		return ""
 	}
 	return fmt.Sprintf("; a treatment is one word to the shell: turnstone round %s %q", shellWord(dir), all)

@@ -86,6 +86,9 @@ func TestWhole(t *testing.T) {
 		}
 		got, all := costliest(g, s, g.whole(found, s), len(x.drawn))
 		t.Logf("%s: %d pieces, %d marks", x.name, len(found), all)
+		if len(got) != len(x.drawn) {
+			t.Fatalf("%s: %d marks; want %d", x.name, len(got), len(x.drawn))
+		}
 		for i, m := range got {
 			want := x.drawn[i]
 			r, a := m.Middle.Radius-(want.inner+want.outer)/2, math.Remainder(360*m.Middle.Angle-want.middle(), 360)
