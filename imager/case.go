@@ -83,22 +83,23 @@ func Create(dir string, w Writer, disc mapfile.Disc) (*Case, error) {
 	case err != nil:
 		return nil, err
 	}
-	clear := func(names ...string) { // what could not be made is no case, and is in nobody's way
+	unmake := func(names ...string) { // what could not be made is no case, and is in nobody's way
+		if !made {
+			return
+		}
 		for _, name := range append(names, lockName, "") {
-			if made {
-				os.Remove(filepath.Join(dir, name))
-			}
+			os.Remove(filepath.Join(dir, name))
 		}
 	}
 	l, err := takeLock(dir, w.Command)
 	if err != nil {
 		if !errors.Is(err, ErrInUse) {
-			clear()
+			unmake()
 		}
 		return nil, err
 	}
 	if err := makeFiles(dir, parent, w, disc); err != nil {
-		clear(imageName)
+		unmake(imageName)
 		return nil, errors.Join(err, l.release())
 	}
 	if err := l.release(); err != nil {

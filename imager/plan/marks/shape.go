@@ -22,7 +22,8 @@ func (p Place) xy() (x, y float64) {
 	return p.Radius * cos, p.Radius * sin
 }
 
-// shapeOf is the shape of some runs of cells.
+// shapeOf is the shape of some runs of cells. Its middle is that of the strip that suits
+// them, if there is one.
 func (g *grid) shapeOf(runs []run, p *strip) shape {
 	s := shape{inner: math.Inf(1)}
 	var sx, sy, weight, sumR float64
