@@ -197,11 +197,16 @@ func readIdentity(ctx context.Context, m *mapfile.Map, r device.Reader, block se
 // disc. Blocks in the middle of what is good come first: discs of one make
 // often begin alike. What this drive, by its number, has read itself comes before
 // what another one has: it may not be able to read that. What was tried lately and did
-// not come is left out, and what lies about it. It returns the empty range when nothing
-// is good.
+// not come is left out, and what lies about it; and what came only with more work than
+// usual, or was put together from raw readings: it may not come again. It returns the
+// empty range when nothing is good.
 func identityBlock(m *mapfile.Map, drive int, tried ...sector.Range) sector.Range {
 	good := m.In(mapfile.Good)
 	if rest := good.Subtract(about(tried, m.Disc().Sectors)); !rest.Empty() {
+		good = rest
+	}
+	weak := weakOf(m)
+	if rest := good.Subtract(&weak); !rest.Empty() {
 		good = rest
 	}
 	// A sector that some drive gave otherwise would make its disc another one.
@@ -224,6 +229,19 @@ func identityBlock(m *mapfile.Map, drive int, tried ...sector.Range) sector.Rang
 		}
 	}
 	return block
+}
+
+// weakOf is the sectors that came only with more work than usual.
+func weakOf(m *mapfile.Map) sector.Set {
+	var weak []sector.Range
+	for n := range m.Passes() {
+		for run := range m.Runs(n) {
+			if run.Weak && run.Result.Came() {
+				weak = append(weak, run.Range)
+			}
+		}
+	}
+	return sector.Of(weak...)
 }
 
 // about is ranges with a hundredth of the disc on either side of each: what stopped one

@@ -115,6 +115,25 @@ func TestIdentityBlockIsTheDrivesOwn(t *testing.T) {
 	}
 }
 
+// What came only with more work than usual, or was put together from raw readings, which no
+// READ brings, is no block to know a disc by, unless there is no other.
+func TestIdentityBlockCameEasily(t *testing.T) {
+	const n = 1024
+	for _, easy := range []sector.Range{span(64, 32), span(0, 0)} {
+		drive := devicetest.NewFake(n, devicetest.Options{})
+		drive.Weaken(span(0, n), devicetest.Always)
+		drive.Heal(easy)
+		c := made(t, n)
+		if _, err := c.Read(t.Context(), Reading{Reader: drive}); err != nil {
+			t.Fatal(err)
+		}
+		got := identityBlock(c.m, 0)
+		if got.Count() != 16 || !easy.Empty() && got.Intersect(easy) != got {
+			t.Errorf("identityBlock() = %v; want a block, in %v unless that is empty", got, easy)
+		}
+	}
+}
+
 // A case whose disc's kind was not known learns it, and its block with it.
 func TestKindIsLearned(t *testing.T) {
 	const n = 256
