@@ -74,8 +74,7 @@ func (p *pass) drop(why string) {
 // prove decides about the doubtful failures by the identity read. Nothing may be
 // in hand.
 func (p *pass) prove(ctx context.Context) {
-	p.saveNow() // what came in this pass can serve; and the map is the saver's while it saves
-	known := identityBlock(p.c.m, p.rec.Drive)
+	known, err := p.readGood(ctx, "the drive and the disc are there")
 	if p.err != nil {
 		return
 	}
@@ -86,13 +85,6 @@ func (p *pass) prove(ctx context.Context) {
 			"a drive that is on its way out looks like that", n)
 		return
 	}
-	err := readIdentity(ctx, p.c.m, p.r.Reader, known)
-	e := mapfile.Event{Time: p.c.now(), Pass: p.n, Kind: KindIdentity, Range: known,
-		Text: "the drive and the disc are there"}
-	if err != nil {
-		e.Text = err.Error()
-	}
-	p.tell(e)
 	switch {
 	case err == nil:
 		p.doubt.stand(&p.epoch)
@@ -106,4 +98,30 @@ func (p *pass) prove(ctx context.Context) {
 		p.drop("the drive did not even give a sector that is known to be good")
 		p.end(HowGone, "%v", err)
 	}
+}
+
+// goodBlock is what a good block is read for, half a sentence.
+const goodBlock = "a good block, to see whether the drive answers"
+
+// readGood reads a good block and keeps an event of it: what it shows, or the error, which
+// is as readIdentity's. The empty range is returned, and nothing was read, where nothing is
+// good or the map could not be saved (p.err). Nothing may be in hand.
+func (p *pass) readGood(ctx context.Context, shows string) (known sector.Range, err error) {
+	p.saveNow() // what came in this pass can serve; and the map is the saver's while it saves
+	if p.err != nil {
+		return known, nil
+	}
+	if known = identityBlock(p.c.m, p.rec.Drive, p.stalls.apart()...); known.Empty() {
+		return known, nil
+	}
+	at := func(g *Progress) { g.Doing, g.At = goodBlock, known }
+	err = p.watch(at, func() error { return readIdentity(ctx, p.c.m, p.r.Reader, known) })
+	e := mapfile.Event{Time: p.c.now(), Pass: p.n, Kind: KindIdentity, Range: known, Text: shows}
+	if err != nil {
+		e.Text = err.Error()
+	} else {
+		p.stalls.show(known)
+	}
+	p.tell(e)
+	return known, err
 }

@@ -29,7 +29,7 @@ const (
 	KindRestored   = "settings-restored" // the drive got its own settings back
 	KindStep       = "step"              // something was done to a drive that gave no answer
 	KindGone       = "gone"              // the drive or its disc went away
-	KindIdentity   = "identity-read"     // a good block was read to know the disc again
+	KindIdentity   = "identity-read"     // a good block was read, to know the disc again or to see whether the drive answers
 	KindDropped    = "not-counted"       // failed reads that no later delivery bore out
 	KindConflict   = "conflict"          // good sectors came with other bytes
 	KindRotten     = "rotten"            // good sectors became untried

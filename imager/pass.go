@@ -16,10 +16,6 @@ const (
 	tick = time.Second
 	// grace is how long the requests in hand may take once the user ends a pass.
 	grace = 2 * time.Second
-	// stallsRunning ends a pass: so many stalls without an answer between them, a
-	// sector or a failure that is the disc's, say that the drive does not answer
-	// anywhere.
-	stallsRunning = 2
 )
 
 // pass is a pass that reads a drive, while it runs.
@@ -40,7 +36,7 @@ type pass struct {
 	since   time.Time // when the drive took up the oldest
 	control control
 	doubt   doubt
-	stalls  int // without an answer between them
+	stalls  stalls
 
 	dropped int // failed reads that do not count and that the plan takes for asked
 	block   int64
@@ -238,7 +234,7 @@ func (p *pass) act(ctx context.Context, a device.Answer) {
 
 // deliver puts what came into the image and into the epoch.
 func (p *pass) deliver(out plan.Outcome, settings uint8, a device.Answer) {
-	p.stalls = 0
+	p.stalls = stalls{}
 	// The drive gives sectors: what failed before is the disc's doing.
 	p.doubt.stand(&p.epoch)
 	came, _ := runs(out, settings)
@@ -268,7 +264,7 @@ func (p *pass) failed(ctx context.Context, out plan.Outcome, settings uint8, e *
 		event.Kind = KindStall
 		p.tell(event)
 		p.epoch.failed(failed)
-		if p.stalled(ctx, e); p.how != "" {
+		if p.stalled(ctx, e, event.Range); p.how != "" && p.how != HowInterrupted {
 			p.silent(event.Range, out.Took)
 		}
 		return
@@ -286,42 +282,9 @@ func (p *pass) failed(ctx context.Context, out plan.Outcome, settings uint8, e *
 		p.fail(e)
 		return
 	}
-	p.stalls = 0 // it answers: what it says of the disc it says soon
+	p.stalls = stalls{} // it answers: what it says of the disc it says soon
 	p.tell(event)
 	p.epoch.failed(failed)
-}
-
-// stalled abandons what waits, opens the drive anew and goes on elsewhere, or
-// ends the pass where the drive does not answer anywhere.
-func (p *pass) stalled(ctx context.Context, e *device.ReadError) {
-	for _, req := range p.asked {
-		p.plan.Note(plan.Outcome{Request: req.Request}) // not asked
-	}
-	p.asked = nil
-	p.control.forget()
-	// Failures before the stall that nothing bore out stay open: the drive may
-	// have been on its way out already.
-	p.drop("the drive stalled before it delivered another sector")
-	p.stalls++
-	again, can := p.r.Reader.(device.Reopener)
-	switch {
-	case p.how != "":
-		return
-	case !can:
-		p.end(HowStalled, "%v", e)
-		return
-	case p.stalls >= stallsRunning:
-		p.end(HowStalled, "%v; it had not answered elsewhere either", e)
-		return
-	}
-	if err := p.comeBack(ctx, again); err != nil {
-		p.end(HowStalled, "%v; and it could not be opened again: %v", e, err)
-		return
-	}
-	before := p.info
-	p.info = p.r.Reader.Info()
-	p.tell(mapfile.Event{Time: p.c.now(), Pass: p.n, Kind: KindReopened, Text: p.info.Name() + " opened again after a stall"})
-	p.sameAfter(ctx, before)
 }
 
 // left is the sectors that the pass may still ask for.

@@ -403,7 +403,7 @@ func (p *pass) takeRaw(w *wanting, r rawcd.Reading, settings uint8, took time.Du
 	p.tellHabits()
 	w.over, w.proven = true, true
 	p.raw.gained = p.c.now()
-	p.stalls = 0
+	p.stalls = stalls{}
 	p.doubt.stand(&p.epoch)
 	if out.Kind == cd.Form2 || p.raw.two.sectors.Contains(w.at) {
 		p.putFormTwo(w, out)

@@ -110,52 +110,6 @@ func TestVerdicts(t *testing.T) {
 	}
 }
 
-// A drive that answers nowhere ends the pass; only what it stalled at counts as
-// asked for.
-func TestStallsRunningEndThePass(t *testing.T) {
-	drive := devicetest.NewFake(256, devicetest.Options{Info: device.Info{MaxSectors: 16}})
-	drive.Stall(sector.Span(32, 256-32), devicetest.Always)
-	d := newCutDisk(t, 256, 1)
-	c := d.open(drive.Now)
-	h := &heard{}
-	r := reading(drive)
-	r.Listener = h
-	end, err := c.Read(t.Context(), r)
-	if err != nil || end.How != HowStalled {
-		t.Fatalf("Read() = %+v, %v; want %s, nil", end, err, HowStalled)
-	}
-	if bad := c.m.Count(mapfile.Bad); bad != 2*16 {
-		t.Errorf("bad = %d; want the two blocks at which it stalled", bad)
-	}
-	if h.count(KindStall) != 2 || h.count(KindReopened) != 1 {
-		t.Errorf("events = %v; want two stalls and a reopening", h.events)
-	}
-	d.close(c)
-}
-
-// A drive that says of the disc that it failed does answer: stalls before and behind
-// that are not running.
-func TestFailuresOfTheDiscAreAnswers(t *testing.T) {
-	drive := devicetest.NewFake(256, devicetest.Options{Info: device.Info{MaxSectors: 16}})
-	drive.Fail(sector.Span(0, 256), device.Medium, devicetest.Always)
-	stalling := []sector.LBA{32, 64, 96}
-	for _, a := range stalling {
-		drive.Heal(sector.Span(a, 16))
-		drive.Stall(sector.Span(a, 16), devicetest.Always)
-	}
-	c := made(t, 256)
-	h := &heard{}
-	r := reading(drive)
-	r.Listener = h
-	end, err := c.Read(t.Context(), r)
-	if err != nil || end.How != HowComplete {
-		t.Fatalf("Read() = %+v, %v; want %s, nil", end, err, HowComplete)
-	}
-	if got := h.count(KindStall); got != len(stalling) {
-		t.Errorf("%d stalls; want %d", got, len(stalling))
-	}
-}
-
 // Doubtful failures of a drive that then goes away are not marked.
 func TestDoubtIsDroppedWithTheDrive(t *testing.T) {
 	drive := devicetest.NewFake(1024, devicetest.Options{})
@@ -272,10 +226,7 @@ func TestNoGoodSectorIsReadTwice(t *testing.T) {
 			},
 		})
 		for range 30 {
-			class := device.Medium
-			if rnd.IntN(2) == 0 {
-				class = device.Doubtful
-			}
+			class := []device.Class{device.Medium, device.Doubtful, device.Stalled}[rnd.IntN(3)]
 			drive.Fail(sector.Span(sector.LBA(rnd.IntN(n)), 1+rnd.Int64N(20)).Intersect(sector.Span(0, n)), class, 1+rnd.IntN(3))
 		}
 		for range 40 {

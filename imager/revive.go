@@ -26,7 +26,8 @@ func (p *pass) comeBack(ctx context.Context, drive device.Reopener) error {
 			return errors.Join(last, fmt.Errorf("the disc is recorded as fragile: %s was not done", step))
 		}
 		began := p.c.now()
-		if last = p.watch(step, began, func() error { return reviver.Revive(ctx, step) }); last == nil {
+		reviving := func(g *Progress) { g.Reviving = step }
+		if last = p.watch(reviving, func() error { return reviver.Revive(ctx, step) }); last == nil {
 			last = drive.Reopen(ctx)
 		}
 		if last == nil {
@@ -42,8 +43,9 @@ func (p *pass) comeBack(ctx context.Context, drive device.Reopener) error {
 	return last
 }
 
-// watch does what may take long, and tells the listener meanwhile.
-func (p *pass) watch(step device.Step, began time.Time, do func() error) error {
+// watch does what may take long, and tells the listener meanwhile what it is.
+func (p *pass) watch(what func(*Progress), do func() error) error {
+	began := p.c.now()
 	done := make(chan error, 1)
 	go func() { done <- do() }()
 	news := time.NewTicker(tick)
@@ -55,7 +57,8 @@ func (p *pass) watch(step device.Step, began time.Time, do func() error) error {
 		case <-news.C:
 			now := p.c.now()
 			g := p.progress(now)
-			g.Left, g.Reviving, g.Trying = p.left(), step, now.Sub(began)
+			g.Left, g.Trying = p.left(), now.Sub(began)
+			what(&g)
 			p.listener.Progress(g)
 		}
 	}
