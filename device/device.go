@@ -69,6 +69,10 @@ type Answer struct {
 	// did; 0 where nobody knows of several.
 	Took, Last time.Duration
 
+	// Silent is how long the drive had given no answer to the command that it was still
+	// at when the time of Finish was over; 0 where it was at none. It is not in Took.
+	Silent time.Duration
+
 	// Weak is which sectors of Data came only after the drive had repeated or
 	// corrected more than usual (a recovered error, SPC), and those that came by the
 	// same command: in order of address.

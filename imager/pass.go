@@ -106,7 +106,7 @@ func (p *pass) loop(ctx context.Context) {
 
 // takeLast takes what is in hand when the pass ends, as long as it may take.
 func (p *pass) takeLast(ctx context.Context) {
-	within, ended := grace, p.c.now()
+	within := grace
 	if f, ok := p.r.Reader.(device.Finisher); ok {
 		f.Finish(within)
 		within += grace // for what it says then
@@ -116,13 +116,13 @@ func (p *pass) takeLast(ctx context.Context) {
 	for len(p.asked) > 0 && p.err == nil {
 		a, err := p.r.Reader.Answer(wait)
 		if errors.Is(err, context.DeadlineExceeded) {
-			p.silentAt(0)
+			p.silentAt(0, p.c.now().Sub(p.since))
 		}
 		if err != nil { // what was asked behind a drive that is gone has no answer
 			return
 		}
-		if a.Err == nil && a.Good() < p.asked[0].Range.Count() && p.c.now().Sub(ended) >= grace {
-			p.silentAt(a.Good()) // it was made to end, and did not by itself
+		if a.Silent > 0 { // it was made to end, and did not by itself
+			p.silentAt(a.Good(), a.Silent)
 		}
 		p.act(ctx, a)
 	}

@@ -23,13 +23,14 @@ func (p *pass) silent(at sector.Range, took time.Duration) bool {
 	return true
 }
 
-// silentAt notes the oldest request in hand, of which so many sectors came.
-func (p *pass) silentAt(good int64) {
+// silentAt notes the oldest request in hand, of which so many sectors came, and how long
+// the drive has been silent since: about all of it, where none came or nobody knows of its
+// commands.
+func (p *pass) silentAt(good int64, long time.Duration) {
 	at := p.asked[0].Range
 	at.First += sector.LBA(good)
-	took := p.c.now().Sub(p.since)
-	if p.silent(at, took) {
-		p.why += fmt.Sprintf("; the drive was silent then, for %v: sectors %v are not marked bad for it", took.Round(100*time.Millisecond), at)
+	if p.silent(at, long) {
+		p.why += fmt.Sprintf("; the drive was silent then, for %v: sectors %v are not marked bad for it", long.Round(100*time.Millisecond), at)
 	}
 }
 
@@ -37,7 +38,7 @@ func (p *pass) silentAt(good int64) {
 type SilenceStatus struct {
 	Sectors sector.Range `json:"sectors"`
 	AtMM    float64      `json:"at_mm"`   // where they begin; 0: that is not known
-	Seconds float64      `json:"seconds"` // how long the drive was silent
+	Seconds float64      `json:"seconds"` // how long the drive was silent, since it last answered anything of the request
 	Bad     int64        `json:"bad"`     // of them, those that are bad now
 	Untried int64        `json:"untried"` // of them, those that are untried now
 }

@@ -2,6 +2,7 @@ package imager
 
 import (
 	"context"
+	"reflect"
 	"strings"
 	"testing"
 	"time"
@@ -80,6 +81,78 @@ func TestEndedInSilence(t *testing.T) {
 			}
 		})
 	}
+}
+
+// The time of the silence counts from the drive's last answer: of a request that it was asked
+// for by several commands some may have come long after the request was made.
+func TestSilenceSinceTheLastPart(t *testing.T) {
+	const n, at, came = 8192, 640, 16 // requests are of 32 sectors
+	for _, test := range []struct {
+		name    string
+		silent  time.Duration
+		silence *mapfile.Silence
+	}{
+		{"the second command is not answered", 7 * time.Second, &mapfile.Silence{Sectors: sector.Span(at+came, 16), Seconds: 7}},
+		{"it was made to end, and did", 0, nil},
+	} {
+		c := made(t, n)
+		drive := &parted{Fake: devicetest.NewFake(n, devicetest.Options{}), came: came, silent: test.silent}
+		drive.Hang(sector.Span(at, 1))
+		ctx, stop := context.WithCancel(t.Context())
+		now := epochTime
+		c.now = func() time.Time { return now }
+		l := &atHang{at: at, stop: func() {
+			now = now.Add(90 * time.Second) // since the request was made
+			stop()
+		}}
+		end, err := c.Read(ctx, Reading{Reader: drive, Listener: l})
+		stop()
+		if err != nil || end.How != HowInterrupted {
+			t.Fatalf("%s: Read() = %+v, %v; want it interrupted", test.name, end, err)
+		}
+		if got := c.m.Passes()[end.Pass].Silence; !reflect.DeepEqual(got, test.silence) {
+			t.Errorf("%s: silence = %+v; want %+v", test.name, got, test.silence)
+		}
+		if told := strings.Contains(end.Why, "silent then, for 7s: sectors 656+16 "); told != (test.silence != nil) {
+			t.Errorf("%s: the pass ended since %q", test.name, end.Why)
+		}
+		if got := c.m.State(at); got != mapfile.Good {
+			t.Errorf("%s: sector %d = %v; want what came before good", test.name, at, got)
+		}
+	}
+}
+
+// parted is a drive that is asked by several commands: made to finish, it answers by what
+// came, and tells how long it has been silent since.
+type parted struct {
+	*devicetest.Fake
+	came    int64
+	silent  time.Duration
+	waiting []sector.Range
+	over    bool
+}
+
+func (d *parted) Ask(r sector.Range) error {
+	d.waiting = append(d.waiting, r)
+	return d.Fake.Ask(r)
+}
+
+func (d *parted) Finish(time.Duration) { d.over = true }
+
+func (d *parted) Answer(ctx context.Context) (device.Answer, error) {
+	if !d.over || len(d.waiting) == 0 {
+		a, err := d.Fake.Answer(ctx)
+		if err == nil {
+			d.waiting = d.waiting[1:]
+		}
+		return a, err
+	}
+	a := device.Answer{Asked: d.waiting[0], Data: make([]byte, d.came*sector.Size), Silent: d.silent}
+	for i := range d.came {
+		devicetest.Pattern(a.Asked.First+sector.LBA(i), a.Data[i*sector.Size:][:sector.Size])
+	}
+	d.waiting, d.came, d.silent = d.waiting[1:], 0, 0 // nothing of those behind it
+	return a, nil
 }
 
 // atHang ends a pass when the drive works on a request from a sector on for the second

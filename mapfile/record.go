@@ -224,7 +224,7 @@ type Pass struct {
 // Silence is a request that the drive had not answered when the pass ended.
 type Silence struct {
 	Sectors sector.Range `json:"sectors"` // that were asked for, without what of them came
-	Seconds float64      `json:"seconds"` // for how long
+	Seconds float64      `json:"seconds"` // since the last answer about them
 }
 
 // clone is a copy that shares nothing that callers change.

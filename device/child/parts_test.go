@@ -112,8 +112,17 @@ func TestFinishWhileTheDriveIsBusy(t *testing.T) {
 	r.awaitPart(t, sector.Span(gate-4, 16))
 	r.Finish(time.Hour)
 	r.finish.rung.Store(true) // the time is over
-	holds(t, take(t, r), 16, 0, sector.Range{})
-	holds(t, take(t, r), 0, 0, sector.Range{})
+	began := r.p.course(r.pending[0]).began
+	a := take(t, r)
+	holds(t, a, 16, 0, sector.Range{})
+	if most := time.Duration(newClock().now() - began); a.Silent <= 0 || a.Silent > most {
+		t.Errorf("silent = %v; want above 0, and no more than %v, since its second part began", a.Silent, most)
+	}
+	a = take(t, r)
+	holds(t, a, 0, 0, sector.Range{})
+	if a.Silent != 0 {
+		t.Errorf("silent = %v about a request that it was not at; want 0", a.Silent)
+	}
 	if err := r.Ask(sector.Span(0, 16)); !errors.Is(err, device.ErrFull) {
 		t.Errorf("Ask while the drive is busy with what was left = %v; want %v", err, device.ErrFull)
 	}
@@ -149,9 +158,18 @@ func TestTrail(t *testing.T) {
 	if got := trail(tr).course(8, r); !reflect.DeepEqual(got, course{}) {
 		t.Errorf("course of another request = %+v; want none", got)
 	}
+	if got := trail(tr).course(7, r).silent(r.First, 8); got != 3 {
+		t.Errorf("silent = %d ns at 8 about a part begun at 5; want 3", got)
+	}
 	trail(tr).end(30, true, 9)
+	if got := trail(tr).course(7, r).silent(r.First, 10); got != 0 {
+		t.Errorf("silent = %d ns between two parts; want 0", got)
+	}
 	trail(tr).begin(30, 60, 11)
 	got := trail(tr).course(7, r)
+	if long := got.silent(r.First, 100); long != 89 {
+		t.Errorf("silent = %d ns at 100 about a part begun at 11; want 89", long)
+	}
 	want := course{parts: 1, good: 30, weak: []sector.Range{sector.Span(1000, 30)}, part: sector.Span(1030, 30), began: 11, last: 4}
 	if !reflect.DeepEqual(got, want) {
 		t.Errorf("course = %+v; want %+v", got, want)

@@ -260,13 +260,15 @@ func (r *Reader) Finish(within time.Duration) {
 // them later is passed over.
 func (r *Reader) takeStock(p *process) {
 	r.finish = nil
+	now := newClock().now()
 	for i, w := range r.pending {
 		if w.op != opRead || w.dropped {
 			continue
 		}
 		c := p.course(w)
 		data, _ := p.slot(p.mapping, w.slot, c.good*sector.Size)
-		r.ready = append(r.ready, device.Answer{Asked: w.sectors, Data: data, Weak: c.weak, Took: c.last, Last: c.last})
+		r.ready = append(r.ready, device.Answer{Asked: w.sectors, Data: data, Weak: c.weak, Took: c.last, Last: c.last,
+			Silent: c.silent(w.sectors.First, now)})
 		r.pending[i].dropped = true
 	}
 }

@@ -104,6 +104,15 @@ type course struct {
 	last  time.Duration  // that the last part took that has ended
 }
 
+// silent is how long the drive has given no answer to the part that the child is at, by a
+// clock that shows now; 0 where it is at none of the request, which begins at first.
+func (c course) silent(first sector.LBA, now int64) time.Duration {
+	if c.part.Empty() || c.part.First < first+sector.LBA(c.good) { // that one has ended
+		return 0
+	}
+	return time.Duration(now - c.began)
+}
+
 // course is how far the child has come with the request of that number, for r.
 func (t trail) course(number uint64, r sector.Range) (c course) {
 	if t[trailNumber].Load() != number {

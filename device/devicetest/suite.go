@@ -304,6 +304,8 @@ func (s subject) finish() {
 		for range info.Depth {
 			if a := s.take(r); a.Err != nil {
 				s.Errorf("answer after Finish = %v; want what came, without an error", a.Err)
+			} else if a.Silent != 0 {
+				s.Errorf("answer after Finish = silent for %v; want 0: it had its time", a.Silent)
 			}
 		}
 		s.idle()
