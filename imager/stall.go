@@ -32,7 +32,7 @@ const (
 	// per cent): a sector in 27 seconds, where a plan ends its pass at one in ten. On simulated
 	// discs passes that end by themselves came to 8 at most, of a drive that stalls at every
 	// lost track (but 21 after 25 hours of it on one with a blot of 13 mm), passes to the end
-	// to 7 of one that stalls at three in ten; at every one they came to 264, six hours for
+	// to 7 of one that stalls at three in ten; at every one they came to 264, five hours for
 	// 14 sectors.
 	stallsInVain = 16
 )
