@@ -46,6 +46,8 @@
 // (edge.go, ground.go). What one strip suits as well as two becomes one mark, and one whose
 // width jumps, where marks have grown together, becomes two (whole.go). Of marks side by
 // side at one radius, all that lies between them nearer than a block is long goes unseen.
+// What is narrower than a burst, and explains next to nothing beside the larger marks, once
+// these are whole, is none (shadow.go).
 //
 // In a later round what came in earlier ones tells of the surface as it was then. Of what
 // it leaves unexplained marks are looked for by what was asked for on this surface alone:

@@ -2,6 +2,7 @@ package marks
 
 import (
 	"cmp"
+	"iter"
 	"math"
 	"slices"
 )
@@ -41,6 +42,25 @@ func (g *grid) find(s *Sights) (found []patch, rest []int) {
 	return append(found, fresh...), rest
 }
 
+// under are the labels of the cells that a block passes over, in the order of its track;
+// of neighbouring cells with the same label once, of those without none.
+func (g *grid) under(k int) iter.Seq[int32] {
+	return func(yield func(int32) bool) {
+		a, b := g.leg.turn(float64(k)), g.leg.turn(float64(k+1))
+		row := g.label[min(int(a/ringTurns), g.rings-1)*angles:]
+		last := int32(0)
+		first := int(math.Floor(a * angles))
+		for c := first; c < first+angles && float64(c)/angles < b; c++ {
+			if m := row[c%angles]; m != 0 && m != last {
+				if !yield(m) {
+					return
+				}
+				last = m
+			}
+		}
+	}
+}
+
 // explain explains blocks that failed by the cells that are stopped by a rule.
 func (g *grid) explain(by rule, bad []int) (found []patch, rest []int) {
 	var all []patch
@@ -53,18 +73,10 @@ func (g *grid) explain(by rule, bad []int) (found []patch, rest []int) {
 		}
 	}
 	for _, k := range bad {
-		a, b := g.leg.turn(float64(k)), g.leg.turn(float64(k+1))
-		ring := min(int(a/ringTurns), g.rings-1)
-		last := int32(0)
-		first := int(math.Floor(a * angles))
-		for c := first; c < first+angles && float64(c)/angles < b; c++ {
-			m := g.label[ring*angles+c%angles]
-			if m != 0 && m != last {
-				p := &all[m-1]
-				if n := len(p.blocks); n == 0 || p.blocks[n-1] != k {
-					p.blocks = append(p.blocks, k)
-				}
-				last = m
+		for m := range g.under(k) {
+			p := &all[m-1]
+			if n := len(p.blocks); n == 0 || p.blocks[n-1] != k {
+				p.blocks = append(p.blocks, k)
 			}
 		}
 	}

@@ -1,6 +1,9 @@
 package marks
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // Kind is what a mark looks like.
 type Kind string
@@ -69,7 +72,10 @@ func (d *Disc) Find(layer int, s *Sights) Found {
 	}
 	g := gridOf(&l.leg, s, bursts[d.kind])
 	patches, rest := g.find(s)
-	for _, p := range g.whole(patches, s) {
+	patches, more := g.shed(g.whole(patches, s))
+	rest = append(rest, more...)
+	slices.Sort(rest)
+	for _, p := range patches {
 		m := g.markOf(p, s)
 		f.Marks = append(f.Marks, m)
 		f.Rest -= m.Costs
