@@ -184,6 +184,12 @@ var foes = []struct {
 	{"damage that grows", func(n int64, seed uint64) *foe {
 		return &foe{fails: func(f *foe, b int64, _ int) bool { return chanceOf(b/64, seed) < min(.4, f.now/600) && b%4 != 0 }}
 	}},
+	{"patches of which a quarter is good", func(_ int64, seed uint64) *foe {
+		return &foe{fails: func(_ *foe, b int64, _ int) bool { return chanceOf(b/64, seed) < .4 && b%4 != 0 }}
+	}},
+	{"patches of which most is good", func(_ int64, seed uint64) *foe {
+		return &foe{fails: func(_ *foe, b int64, _ int) bool { return chanceOf(b/24, seed) < .15 && chanceOf(b, seed+9) < .3 }}
+	}},
 	{"runs of bad blocks, and a drive that lies about time", func(_ int64, seed uint64) *foe {
 		return &foe{lies: true, lose: .1, fails: func(_ *foe, b int64, _ int) bool { return chanceOf(b/97, seed) < .2 }}
 	}},

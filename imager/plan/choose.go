@@ -12,6 +12,7 @@ type zone struct {
 	radius float64
 	stale  bool
 	worth  float64 // for which the rest was worked out ...
+	luck   float64 // ... by which luck ...
 	full   float64 // ... and the seconds of a block at full speed
 
 	start int64   // first block of the run
@@ -102,18 +103,19 @@ func (s *byPlace) choose() bool {
 	if f.all.blamed > 0 && (f.all.blamed > s.due.failed || f.all.seen > s.due.seen) {
 		s.refresh()
 	}
+	s.luck.take(s.skill.elsewhere())
 	for {
 		best, at := 0.0, -1
 		var here zone
 		if s.head < int64(len(s.state)) {
 			z := s.zones[f.ringOf(s.head)/zoneRings]
 			here = zone{radius: z.radius, band: z.band}
-			s.walk(&here, s.head)
+			s.walk(&here, s.head, s.luck.times)
 		}
 		for i := range s.zones {
 			z := &s.zones[i]
-			if z.stale || z.past > 0 && s.worth < z.worth/2 || math.Abs(z.full-s.price.block(z.band)) > repriced*z.full {
-				s.walk(z, z.first)
+			if z.stale || z.luck != s.luck.times || z.past > 0 && s.worth < z.worth/2 || math.Abs(z.full-s.price.block(z.band)) > repriced*z.full {
+				s.walk(z, z.first, 1)
 			}
 			// Of equals the first of a band, so that bands are read through.
 			if v := s.rate(z, &here); v > best && (at < 0 || z.band != s.zones[at].band || v > best*1.03) {
@@ -121,12 +123,12 @@ func (s *byPlace) choose() bool {
 			}
 		}
 		z := &here
-		if v := s.rate(&here, &here); at >= 0 && v > 0 && v >= s.leaving(&s.zones[at], best, v) || v > best {
+		if v := s.rate(&here, &here); at >= 0 && v > 0 && v*s.luck.leaving() >= s.leaving(&s.zones[at], best, v) || v > best {
 			best, at = v, 0
 		} else if at >= 0 {
 			z = &s.zones[at]
 		}
-		if !s.soundings.over && best < soundBelow/s.price.block(z.band) {
+		if !s.soundings.over && s.luck.none() && best < soundBelow/s.price.block(z.band) {
 			if s.sound() {
 				return true
 			}

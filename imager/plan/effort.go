@@ -5,7 +5,7 @@ package plan
 type effort struct{ helped, vain float64 }
 
 const (
-	effortHelped, effortVain = 2, 8 // a guess to begin with
+	effortHelped, effortVain = 1, 4 // a guess to begin with
 	effortMemory             = 200  // blocks
 	leastHelp                = .04  // share that came, under which retries cost more than coming back for those few
 )

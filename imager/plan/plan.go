@@ -128,18 +128,15 @@
 // the next one, and the way to a block counted as a part of its failure's price: so passing
 // over, which costs more ways, seemed to pay the more the more of it was done.
 //
-// What it is worse at than the order by stretches: patches of 64 blocks of which three in
-// four are bad, over two fifths of a disc. There it takes a fifth longer until 99 % is
-// there (8,540 s for 7,001 s on a whole DVD), in moves from patch to patch, whose rates
-// differ by chance. Where leaving a place had to bring twice or four times as much, that
-// was 1.10 and 1.04 of stretches' time on 40,000 blocks (1.17 otherwise), but a disc with a
-// thousand scratches took 6 and 23 per cent longer.
-// Of hundreds of places that are alike the best is best by luck: of blocks that were left a
-// fifth was expected to come, and a third would have. The regression knows such a disc, for it
-// believes the blocks beside there and not the surface. But a price of leaving and of passing
-// over that grows with that belief cures the patches (1.02) and makes discs ill on which runs of
-// a hundred blocks are dead; held back where blocks stayed with do not come, it was 1.13 to
-// 1.19 where blocks are good or bad by sevens.
+// Where the regression believes what is beside a block and not the surface, of hundreds of
+// places that are alike the best is best by luck, and a place is read through before it is
+// left (luck.go). Without that patches of which a quarter is good took a fifth longer than by
+// stretches until 99 % was there, in ways from patch to patch, and patches of which most is
+// good up to half as long again. Two other cures were tried. Luck that held for where a run
+// begins, too, cured the patches and made runs of a hundred dead blocks take twice as long as
+// by stretches, since what is good behind them was not gone to. And a slice read through now
+// and then, to go on with whichever way brought more good blocks a second: what the plan
+// takes first always brings more, and it is what it leaves in pieces that costs.
 //
 // What other rounds and drives learned gives the period, and says which blocks
 // were bad and where the track was lost: kinds of blocks of which each has a rate

@@ -16,7 +16,7 @@ import "math"
 //	log odds = w₀ + w₁ · surface + w₂ · beside + w₃ · stretch     (log odds, too)
 //
 // It begins with the surface's own, w = (0, 1, 0, 0). Where that is no more than a
-// guess w₁ falls to nothing, and what was only thought to be marked is read along.
+// guess w₁ falls to nothing, and what was only thought to be marked is read along (luck.go).
 type skill struct {
 	saw    []uint8
 	own    []bool
@@ -173,4 +173,10 @@ func (k *skill) chance(b int64, surface float64) float64 {
 	x := (logOdds(surface) + oddsMost) / (2 * oddsMost) * calibrations
 	i := min(int(x), calibrations-1)
 	return k.alone[i] + (x-float64(i))*(k.alone[i+1]-k.alone[i])
+}
+
+// elsewhere is the share of what is believed that is not the surface.
+func (k *skill) elsewhere() float64 {
+	others := k.weight[besideSays] + k.weight[stretchSays]
+	return others / max(others+k.weight[surfaceSays], 1e-9)
 }

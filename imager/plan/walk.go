@@ -26,20 +26,22 @@ const (
 )
 
 // walk looks at the run that begins at or behind a block: it passes over blocks
-// that cost more than they bring, and goes as far as it pays.
+// that cost more than they bring, and goes as far as it pays. Until the run begins luck is
+// as given (see luck).
 //
 //	blocks   ─ o o o · · o o · o o ─        o asked, · passed over or not open
 //	alive    1 ╲___________________         chance that none has failed so far
 //	gain       sum of alive                 it ends at the first failure: then the
 //	cost       transfer, gaps, failure      model knows more and chooses anew
-func (s *byPlace) walk(z *zone, from int64) {
+func (s *byPlace) walk(z *zone, from int64, first float64) {
 	worth := s.worth
 	if s.careful() {
 		worth = min(worth, dearest/s.price.block(z.band))
 	}
-	z.stale, z.worth, z.full, z.start, z.count, z.past, z.gain, z.cost = false, worth, s.price.block(z.band), from, 0, 0, 0, 0
+	z.stale, z.worth, z.luck, z.full = false, worth, s.luck.times, s.price.block(z.band)
+	z.start, z.count, z.past, z.gain, z.cost = from, 0, 0, 0, 0
 	w := s.walker(from)
-	w.deal(z.full, worth)
+	w.deal(z.full, worth, first)
 	alive, sum, gain, cost, best := 1.0, 0.0, 0.0, 0.0, 0.0
 	n, gap := 0, int64(0)
 	for b := from; b < int64(len(s.state)) && n < horizon && gap < widestGap && alive > .1; b++ {
@@ -54,7 +56,7 @@ func (s *byPlace) walk(z *zone, from int64) {
 			continue
 		}
 		if n == 0 {
-			z.start = b
+			z.start, w.luck = b, z.luck
 		} else if gap > 0 {
 			cost += alive * s.gap(gap, z.band, w.rung)
 		}
@@ -77,7 +79,7 @@ func (s *byPlace) walk(z *zone, from int64) {
 // gather lists the blocks of a zone's run.
 func (s *byPlace) gather(z *zone, run []int64) []int64 {
 	w := s.walker(z.start)
-	w.deal(s.price.block(z.band), z.worth)
+	w.deal(s.price.block(z.band), z.worth, z.luck)
 	for b := z.start; b < int64(len(s.state)) && len(run) < z.count; b++ {
 		if s.state[b] != open {
 			continue
@@ -107,6 +109,7 @@ type walker struct {
 
 	full  float64 // of a block at full speed
 	worth float64 // blocks that a second is worth
+	luck  float64 // how many times too dear a block is that is passed over
 	rung  int     // at which the drive would be
 	good  int64
 	slow  float64 // seconds that a failure costs for the slow-down
@@ -119,8 +122,8 @@ func (s *byPlace) walker(b int64) walker {
 }
 
 // deal says what a block takes at full speed, and how many a second is worth.
-func (w *walker) deal(full, worth float64) {
-	w.full, w.worth = full, worth
+func (w *walker) deal(full, worth, luck float64) {
+	w.full, w.worth, w.luck = full, worth, luck
 	w.step()
 }
 
@@ -169,7 +172,7 @@ func (w *walker) step() {
 
 // passOver tells whether a block is better passed over now.
 func (w *walker) passOver(x prospect) bool {
-	loses := w.worth * (x.cost + w.slow) * (1 - x.chance)
+	loses := w.worth * (x.cost + w.slow) * (1 - x.chance) / w.luck
 	// Most are so good or so bad that it does not matter what coming back is worth,
 	// which is nothing at the least, and at the most the price.
 	switch {

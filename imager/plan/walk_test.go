@@ -73,13 +73,13 @@ func TestPassOver(t *testing.T) {
 		}
 		s.standing.sum()
 		w := walker{s: s, rung: r.IntN(len(ladder)), good: r.Int64N(climb)}
-		w.deal(.001+r.Float64()*.01, math.Exp(r.Float64()*10-4))
+		w.deal(.001+r.Float64()*.01, math.Exp(r.Float64()*10-4), 1+10*r.Float64()*float64(r.IntN(2)))
 		for range 100 {
 			x := prospect{math.Exp(-math.Exp(8*r.Float64() - 6)), math.Exp(3*r.Float64() - 2)}
 			share := s.debtShare(w.rung)
 			slow := share * w.full * slower(w.rung, w.good)
 			back := s.standing.back(x.chance/(w.full+(1-x.chance)*x.cost), w.worth)
-			want := x.chance+min(back, comeBackAt)*comeBack < w.worth*(x.cost+slow)*(1-x.chance)
+			want := x.chance+min(back, comeBackAt)*comeBack < w.worth*(x.cost+slow)*(1-x.chance)/w.luck
 			if got := w.passOver(x); got != want {
 				t.Fatalf("passOver(%+v) at %v blocks a second, %+v, = %v; want %v", x, w.worth, w, got, want)
 			}

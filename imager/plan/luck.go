@@ -1,0 +1,61 @@
+package plan
+
+import "math"
+
+// luck is how many times as good as where the head is another place must look to be gone
+// to, and how many times too dear a block on the way must look to be passed over.
+//
+// The surface is known from hundreds of turns; what is beside a block from a handful of
+// outcomes. Where the regression believes what is beside and not the surface (skill.go), of
+// hundreds of places that are alike the one that looks best does so by luck, and the one
+// that is to be left after a failure looks worse than it is. Measured on patches of which a
+// quarter is good, where little was left to be expected anywhere:
+//
+//	                                  expected   came
+//	blocks that were left               .21       .35
+//	blocks that were gone to for it     .30       .31
+//
+// Each way there is lost then, and what is left in pieces costs ways again. So a place is
+// read through: until it is read, or until some failures running show that it may be dead.
+// Where a run is to begin is chosen without luck, since it has to be gone to anyhow.
+type luck struct {
+	times float64 // 1: places are as good as they look
+	vain  int     // failures running
+}
+
+// All found by trial, on discs that no model fits.
+const (
+	luckMost = 40  // what is added to 1 where nothing of the surface is believed
+	luckFrom = 1.5 // less counts as none, so that discs of which the surface tells most are read as it says
+	luckVain = 5   // failures running after which a place is no better than it looks
+)
+
+// take works it out anew, by the share of what is believed that is not the surface. It goes
+// by half octaves: whenever it changes all runs are looked along again.
+func (l *luck) take(elsewhere float64) {
+	l.times = 1
+	if n := 1 + luckMost*elsewhere*elsewhere*elsewhere; n >= luckFrom {
+		l.times = math.Exp2(math.Round(2*math.Log2(n)) / 2)
+	}
+}
+
+// note takes an answer in: blocks that came, and whether one failed then.
+func (l *luck) note(came int64, failed bool) {
+	if came > 0 {
+		l.vain = 0
+	}
+	if failed {
+		l.vain++
+	}
+}
+
+// leaving is how many times as good another place must look now.
+func (l *luck) leaving() float64 {
+	if l.vain >= luckVain {
+		return 1
+	}
+	return l.times
+}
+
+// none tells that places are as good as they look.
+func (l *luck) none() bool { return l.times == 1 }
