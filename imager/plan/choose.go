@@ -103,7 +103,7 @@ func (s *byPlace) choose() bool {
 	if f.all.blamed > 0 && (f.all.blamed > s.due.failed || f.all.seen > s.due.seen) {
 		s.refresh()
 	}
-	s.luck.take(s.skill.elsewhere())
+	s.luck.take(s.skill.besideShare())
 	for {
 		best, at := 0.0, -1
 		var here zone

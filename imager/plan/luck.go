@@ -25,16 +25,17 @@ type luck struct {
 
 // All found by trial, on discs that no model fits.
 const (
-	luckMost = 40  // what is added to 1 where nothing of the surface is believed
-	luckFrom = 1.5 // less counts as none, so that discs of which the surface tells most are read as it says
-	luckVain = 5   // failures running after which a place is no better than it looks
+	luckMost = 100 // what is added to 1 where what is beside is believed alone
+	luckFrom = 2   // less counts as none: on discs with marks the surface tells most
+	luckVain = 4   // failures running after which a place is no better than it looks
 )
 
-// take works it out anew, by the share of what is believed that is not the surface. It goes
-// by half octaves: whenever it changes all runs are looked along again.
-func (l *luck) take(elsewhere float64) {
+// take works it out anew, by how much more what is beside is believed than the surface
+// (skill.besideShare). It goes by half octaves: whenever it changes all runs are looked along
+// again.
+func (l *luck) take(share float64) {
 	l.times = 1
-	if n := 1 + luckMost*elsewhere*elsewhere*elsewhere; n >= luckFrom {
+	if n := 1 + luckMost*share*share*share; n >= luckFrom {
 		l.times = math.Exp2(math.Round(2*math.Log2(n)) / 2)
 	}
 }

@@ -175,8 +175,9 @@ func (k *skill) chance(b int64, surface float64) float64 {
 	return k.alone[i] + (x-float64(i))*(k.alone[i+1]-k.alone[i])
 }
 
-// elsewhere is the share of what is believed that is not the surface.
-func (k *skill) elsewhere() float64 {
-	others := k.weight[besideSays] + k.weight[stretchSays]
-	return others / max(others+k.weight[surfaceSays], 1e-9)
+// besideShare is how much what is beside a block is believed, as a share of that and of what
+// the surface is.
+func (k *skill) besideShare() float64 {
+	beside := k.weight[besideSays]
+	return beside / max(beside+k.weight[surfaceSays], 1e-9)
 }
