@@ -122,9 +122,9 @@ func (s *byPlace) choose() bool {
 				best, at = v, i
 			}
 		}
-		z := &here
+		z, most := &here, best // most is what the best brings: by luck the head may stay for less
 		if v := s.rate(&here, &here); at >= 0 && v > 0 && v*s.luck.leaving() >= s.leaving(&s.zones[at], best, v) || v > best {
-			best, at = v, 0
+			best, most, at = v, max(most, v), 0
 		} else if at >= 0 {
 			z = &s.zones[at]
 		}
@@ -141,14 +141,14 @@ func (s *byPlace) choose() bool {
 			s.worth /= 2
 			continue
 		}
-		if _, v := s.deeper.best(enough); v > deeperWins*best {
+		if _, v := s.deeper.best(enough); v > deeperWins*most {
 			return false
 		}
-		if best*float64(s.disc.Block) < leastYield {
+		if most*float64(s.disc.Block) < leastYield {
 			if !s.toTheEnd {
 				return s.prove()
 			}
-			s.worth = best / 2
+			s.worth = most / 2
 			if s.sweep() {
 				return true
 			}
