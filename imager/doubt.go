@@ -101,7 +101,7 @@ func (p *pass) prove(ctx context.Context) {
 }
 
 // goodBlock is what a good block is read for, half a sentence.
-const goodBlock = "a good block, to see whether the drive answers"
+const goodBlock = "a good block, to see whether the drive is well"
 
 // readGood reads a good block and keeps an event of it: what it shows, or the error, which
 // is as readIdentity's. The empty range is returned, and nothing was read, where nothing is

@@ -197,23 +197,14 @@ func readIdentity(ctx context.Context, m *mapfile.Map, r device.Reader, block se
 // disc. Blocks in the middle of what is good come first: discs of one make
 // often begin alike. What this drive, by its number, has read itself comes before
 // what another one has: it may not be able to read that. What was tried lately and did
-// not come is left out, and what lies about it; and what came only with more work than
-// usual, or was put together from raw readings: it may not come again. It returns the
-// empty range when nothing is good.
+// not come is left out, and what lies about it; and of what the drive has read, or else of
+// all, what was hard to get, as long as there is anything else. It returns the empty range
+// when nothing is good.
 func identityBlock(m *mapfile.Map, drive int, tried ...sector.Range) sector.Range {
 	good := m.In(mapfile.Good)
-	if rest := good.Subtract(about(tried, m.Disc().Sectors)); !rest.Empty() {
-		good = rest
-	}
-	weak := weakOf(m)
-	if rest := good.Subtract(&weak); !rest.Empty() {
-		good = rest
-	}
+	good = without(good, *about(tried, m.Disc().Sectors))
 	// A sector that some drive gave otherwise would make its disc another one.
-	disputed := m.Disputed()
-	if sure := good.Subtract(&disputed); !sure.Empty() {
-		good = sure
-	}
+	good = without(good, m.Disputed())
 	var own sector.Set
 	for n, p := range m.Passes() {
 		if p.Drive == drive {
@@ -222,6 +213,8 @@ func identityBlock(m *mapfile.Map, drive int, tried ...sector.Range) sector.Rang
 		}
 	}
 	own = own.Intersect(&good)
+	hard := hardWon(m)
+	own, good = without(own, hard), without(good, hard)
 	block, peculiar := mostPeculiar(m, own, good)
 	if !peculiar {
 		if other, ok := mostPeculiar(m, good, good); ok || block.Empty() {
@@ -231,17 +224,26 @@ func identityBlock(m *mapfile.Map, drive int, tried ...sector.Range) sector.Rang
 	return block
 }
 
-// weakOf is the sectors that came only with more work than usual.
-func weakOf(m *mapfile.Map) sector.Set {
-	var weak []sector.Range
+// without is a set less another one, or the set itself where nothing would be left of it.
+func without(set, other sector.Set) sector.Set {
+	if rest := set.Subtract(&other); !rest.Empty() {
+		return rest
+	}
+	return set
+}
+
+// hardWon is the sectors that came only with more work than usual, or were put together from
+// raw readings, here or where they were merged from: a READ may not bring them again.
+func hardWon(m *mapfile.Map) sector.Set {
+	var all []sector.Range
 	for n := range m.Passes() {
 		for run := range m.Runs(n) {
-			if run.Weak && run.Result.Came() {
-				weak = append(weak, run.Range)
+			if _, mended := mapfile.ReadingsOf(run); mended || run.Weak && run.Result.Came() {
+				all = append(all, run.Range)
 			}
 		}
 	}
-	return sector.Of(weak...)
+	return sector.Of(all...)
 }
 
 // about is ranges with a hundredth of the disc on either side of each: what stopped one

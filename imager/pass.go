@@ -264,7 +264,8 @@ func (p *pass) failed(ctx context.Context, out plan.Outcome, settings uint8, e *
 		event.Kind = KindStall
 		p.tell(event)
 		p.epoch.failed(failed)
-		if p.stalled(ctx, e, event.Range); p.how != "" && p.how != HowInterrupted {
+		ended := p.how != ""
+		if p.stalled(ctx, e, event.Range); ended || p.how == HowStalled {
 			p.silent(event.Range, out.Took)
 		}
 		return

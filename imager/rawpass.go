@@ -371,6 +371,7 @@ func (p *pass) rawFailed(ctx context.Context, rest []*wanting, r sector.Range, e
 		p.failed(ctx, outcomeOf(r, took), p.control.now, e)
 		return len(rest)
 	}
+	p.stalls = stalls{} // it answers, if only that it can't
 	// Nothing new is learned of the disc: it is bad, and it stays so.
 	if len(rest) == 0 || e.At >= 0 && e.At < rest[0].at {
 		return 0 // the failing one came all the same
@@ -386,6 +387,7 @@ func outcomeOf(r sector.Range, took time.Duration) plan.Outcome {
 
 // takeRaw takes one reading of a sector in.
 func (p *pass) takeRaw(w *wanting, r rawcd.Reading, settings uint8, took time.Duration) {
+	p.stalls = stalls{} // it answers
 	use, _ := r.Clean(w.at, w.readings)
 	p.raw.habits.Note(w.at, r, use)
 	p.tellHabits()
@@ -403,7 +405,6 @@ func (p *pass) takeRaw(w *wanting, r rawcd.Reading, settings uint8, took time.Du
 	p.tellHabits()
 	w.over, w.proven = true, true
 	p.raw.gained = p.c.now()
-	p.stalls = stalls{}
 	p.doubt.stand(&p.epoch)
 	if out.Kind == cd.Form2 || p.raw.two.sectors.Contains(w.at) {
 		p.putFormTwo(w, out)

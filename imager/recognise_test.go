@@ -132,6 +132,41 @@ func TestIdentityBlockCameEasily(t *testing.T) {
 			t.Errorf("identityBlock() = %v; want a block, in %v unless that is empty", got, easy)
 		}
 	}
+	// Of two passes, of which the second one's sectors were put together, here or elsewhere;
+	// and what another drive brought easily comes after what this one brought at all.
+	for _, how := range []mapfile.Result{mapfile.Delivered, mapfile.Merged} {
+		c := made(t, n)
+		own, other := span(128, 32), span(512, 64)
+		for _, name := range []string{"one", "two"} {
+			c.m.AddDrive(mapfile.Drive{Node: "/dev/" + name, Model: name})
+		}
+		for drive, r := range []sector.Range{own, other} {
+			from := drive
+			if how == mapfile.Merged && drive == 1 {
+				from = -1
+			}
+			pass, err := c.m.AddPass(mapfile.Pass{Drive: from})
+			if err != nil {
+				t.Fatal(err)
+			}
+			run := mapfile.Run{Range: r, Result: mapfile.Delivered, Attempts: 1}
+			if drive == 1 {
+				run.Result, run.Attempts = how, mapfile.RepairedAttempts(5)
+			}
+			sums := make([]uint32, r.Count())
+			for i := range sums {
+				sums[i] = uint32(r.First) + uint32(i)
+			}
+			if _, err := c.m.Record(pass, run, sums); err != nil {
+				t.Fatal(err)
+			}
+		}
+		for drive := range 3 {
+			if got := identityBlock(c.m, drive); got.Count() != 16 || !own.Covers(got) && !(drive == 1 && how == mapfile.Delivered && other.Covers(got)) {
+				t.Errorf("%v: identityBlock(drive %d) = %v; want one in %v, which came easily, or what the drive has read itself", how, drive, got, own)
+			}
+		}
+	}
 }
 
 // A case whose disc's kind was not known learns it, and its block with it.

@@ -122,6 +122,24 @@ func TestSilenceSinceTheLastPart(t *testing.T) {
 	}
 }
 
+// A stall whose answer comes after the pass has ended is a silence, too.
+func TestSilenceAfterTheEnd(t *testing.T) {
+	const n, at = 8192, 640
+	c := made(t, n)
+	drive := devicetest.NewFake(n, devicetest.Options{})
+	drive.Stall(sector.Span(at, 1), 1)
+	ctx, stop := context.WithCancel(t.Context())
+	defer stop()
+	end, err := c.Read(ctx, Reading{Reader: drive, Listener: &atHang{at: at, heard: 1, stop: stop}})
+	if err != nil || end.How != HowInterrupted {
+		t.Fatalf("Read() = %+v, %v; want it interrupted", end, err)
+	}
+	want := &mapfile.Silence{Sectors: sector.Span(at, 32), Seconds: 60}
+	if got := c.m.Passes()[end.Pass].Silence; !reflect.DeepEqual(got, want) {
+		t.Errorf("silence = %+v; want %+v", got, want)
+	}
+}
+
 // parted is a drive that is asked by several commands: made to finish, it answers by what
 // came, and tells how long it has been silent since.
 type parted struct {

@@ -20,20 +20,24 @@ import (
 //	stall, no answer between ──► brought back ──► a good block ──┬─ comes: goes on elsewhere
 //	                                                             └─ does not: the pass ends
 //
-// Each bringing back is an opening, and brings one identity read with it at most. What
-// stalled is left as it always is, to the end; or was a block asked for alone, and is bad.
+// Each bringing back is an opening, and brings one identity read with it at most. What was
+// asked for when the drive stalled comes last of all, block by block; a block that was asked
+// for by itself is bad.
 const (
 	// stallsRunning is how many stalls without an answer between them, a sector or a
 	// failure that is the disc's, leave open whether the drive answers anywhere.
 	stallsRunning = 2
 	// stallsInVain ends a pass though good blocks come: so many stalls since a request was
-	// answered. At a minute and more each they take some twenty minutes, and after as many in
-	// vain a place brings something once in six times at the most (1 - .05^(1/16) = .17, at 95
-	// per cent): a sector in 27 seconds, where a plan ends its pass at one in ten. On simulated
-	// discs passes that end by themselves came to 8 at most, of a drive that stalls at every
-	// lost track (but 21 after 25 hours of it on one with a blot of 13 mm), passes to the end
-	// to 7 of one that stalls at three in ten; at every one they came to 264, five hours for
-	// 14 sectors.
+	// answered. With the bringing back each takes 73 seconds or so, all of them some twenty
+	// minutes. After 16 in vain a place brings its block of 16 sectors once in six times at the
+	// most (1 - .05^(1/16) = .17, at 95 per cent): a sector in 27 seconds, where a plan ends its
+	// pass at one in ten.
+	//
+	// The most stalls in vain without this limit, on simulated discs: 8 in passes that end by
+	// themselves, with a drive that stalls at every lost track (21 on a disc with a blot of
+	// 13 mm, 25 hours after the pass had begun); 7 in passes to the end where it stalls at
+	// three in ten. Where it stalls at every one, a pass to the end had 264, five hours that
+	// brought 14 sectors.
 	stallsInVain = 16
 )
 

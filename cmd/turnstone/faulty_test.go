@@ -198,7 +198,7 @@ func TestStallAtTheFirstRead(t *testing.T) {
 	w := newWitness(t, faultydisc.Options{Sectors: n, Seed: 7})
 	w.disc.Hang(sector.Span(0, n))
 	turnstone(t, "read", w.dir, "--drive", w.node, "--stall", shortStall).
-		is(exitDrive, "The case is intact.", "Switch the drive off and on", "go on: turnstone read "+w.dir)
+		is(exitDrive, "The case is intact.", "switch it off and on", "Go on: turnstone read "+w.dir)
 	w.ended("stalled")
 	if st := statusOf(t, w.dir); st.Good != 0 {
 		t.Errorf("good = %d; want 0", st.Good)

@@ -251,7 +251,7 @@ func goOn(end imager.Ending, dir string, o readOptions) string {
 	case imager.HowInterrupted, imager.HowBudget:
 		return "Go on: " + again
 	case imager.HowStalled:
-		return "The case is intact. Switch the drive off and on, wait until it is ready, then go on: " + again
+		return "The case is intact. Where the drive does not answer any more, switch it off and on and wait until it is ready. Go on: " + again
 	case imager.HowGone:
 		return "The case is intact. See that the drive is connected and holds the disc, then go on: " + again
 	case imager.HowOtherDisc:

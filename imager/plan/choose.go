@@ -32,7 +32,7 @@ const (
 )
 
 // leastYield is the good sectors a second under which a pass ends by itself: one
-// in ten seconds. Runs are taken in the order of what they bring, so if the best
+// in ten seconds. No run would bring more than the best one, so if that
 // brings less than that, so will all of the next ten minutes. At that rate an
 // hour brings 360 sectors, 0.7 MiB: less than cleaning the disc or another drive
 // is likely to bring in that time.

@@ -16,23 +16,24 @@ import "math"
 //	blocks that were gone to for it     .30       .31
 //
 // Each way there is lost then, and what is left in pieces costs ways again. So a place is
-// read through: until it is read, or until some failures running show that it may be dead.
-// Where a run is to begin is chosen without luck, since it has to be gone to anyhow.
+// read through: until it is read, or until some failures running show that the head may be
+// where all is dead. Where a run is to begin is chosen without luck, since it has to be gone
+// to anyhow. And no looks ahead are taken meanwhile: they would tell of a surface.
 type luck struct {
 	times float64 // 1: places are as good as they look
-	vain  int     // failures running
+	vain  int     // failures running, wherever they lay
 }
 
 // All found by trial, on discs that no model fits.
 const (
 	luckMost = 100 // what is added to 1 where what is beside is believed alone
-	luckFrom = 2   // less counts as none: on discs with marks the surface tells most
-	luckVain = 4   // failures running after which a place is no better than it looks
+	luckFrom = 2   // less counts as none: where there are marks the surface is believed four times as much, and more
+	luckVain = 4   // failures running after which it does not keep the head
 )
 
-// take works it out anew, by how much more what is beside is believed than the surface
-// (skill.besideShare). It goes by half octaves: whenever it changes all runs are looked along
-// again.
+// take works it out anew, by how much what is beside is believed beside the surface
+// (skill.besideShare): there is luck from a share of .22 on. It goes by half octaves, since
+// all runs are looked along again whenever it changes.
 func (l *luck) take(share float64) {
 	l.times = 1
 	if n := 1 + luckMost*share*share*share; n >= luckFrom {

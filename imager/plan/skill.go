@@ -175,8 +175,9 @@ func (k *skill) chance(b int64, surface float64) float64 {
 	return k.alone[i] + (x-float64(i))*(k.alone[i+1]-k.alone[i])
 }
 
-// besideShare is how much what is beside a block is believed, as a share of that and of what
-// the surface is.
+// besideShare is how much what is beside a block is believed, as a share of that and of how
+// much the surface is. What the stretch tells is left out: half of a disc that was scratched
+// more than the other is a stretch, too.
 func (k *skill) besideShare() float64 {
 	beside := k.weight[besideSays]
 	return beside / max(beside+k.weight[surfaceSays], 1e-9)

@@ -92,8 +92,8 @@ func ints(n int) []int {
 	return all
 }
 
-// TestShedOfLuck: of a mark that lets one block in twenty pass by luck less is found as marks
-// of their own, and no block that one explained is lost.
+// TestShedOfLuck: fewer pieces of a mark that one block in twenty passes by luck are taken for
+// marks, and no block that one explained is lost.
 func TestShedOfLuck(t *testing.T) {
 	g, s := disc(t, drawn{36.3, 37.1, 34, 20, 0})
 	rng := rand.New(rand.NewPCG(8, 27))
