@@ -16,8 +16,8 @@ import "math"
 //	blocks that were gone to for it     .30       .31
 //
 // Each way there is lost then, and what is left in pieces costs ways again. So a place is
-// read through: until it is read, or until some failures running show that the head may be
-// where all is dead. Where a run is to begin is chosen without luck, since it has to be gone
+// read through: until it is read, or until failures running show that the head may be where
+// all is dead; with each of them the luck that keeps it there wears off. Where a run is to begin is chosen without luck, since it has to be gone
 // to anyhow. And no looks ahead are taken meanwhile: they would tell of a surface.
 type luck struct {
 	times float64 // 1: places are as good as they look
@@ -28,7 +28,7 @@ type luck struct {
 const (
 	luckMost = 100 // what is added to 1 where what is beside is believed alone
 	luckFrom = 2   // less counts as none: where there are marks the surface is believed four times as much, and more
-	luckVain = 4   // failures running after which it does not keep the head
+	luckVain = 8   // failures running after which it keeps the head no longer
 )
 
 // take works it out anew, by how much what is beside is believed beside the surface
@@ -51,12 +51,10 @@ func (l *luck) note(came int64, failed bool) {
 	}
 }
 
-// leaving is how many times as good another place must look now.
+// leaving is how many times as good another place must look now: after each failure by the
+// same factor less.
 func (l *luck) leaving() float64 {
-	if l.vain >= luckVain {
-		return 1
-	}
-	return l.times
+	return math.Pow(l.times, max(0, 1-float64(l.vain)/luckVain))
 }
 
 // none tells that places are as good as they look.

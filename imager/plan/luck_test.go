@@ -9,7 +9,7 @@ import (
 )
 
 // TestLuck: it is 1 where the surface is believed, within half of a half octave of its
-// curve elsewhere, and keeps the head no longer after four failures running.
+// curve elsewhere; and eight failures running wear it off evenly, in half octaves from 16.
 func TestLuck(t *testing.T) {
 	l := luck{times: 1}
 	for i := range 101 {
@@ -20,19 +20,23 @@ func TestLuck(t *testing.T) {
 			t.Errorf("take(%v): %v times; want %v, or 1 below 0.21", share, l.times, curve)
 		}
 	}
+	l.times = 16
 	for _, x := range []struct {
 		came   int64
-		failed bool
-		want   bool // that a place is better than it looks
-	}{
-		{16, false, true}, {0, true, true}, {0, true, true}, {0, true, true}, {0, true, false},
-		{0, false, false}, {0, true, false}, {3, true, true}, {0, true, true}, {0, true, true}, {0, true, false}, {1, false, true},
-	} {
-		l.note(x.came, x.failed)
-		if got := l.leaving() > 1; got != x.want {
-			t.Errorf("after %d that came, and a failure: %v, with %d failures running a place counts %v times; want more than once: %v",
-				x.came, x.failed, l.vain, l.leaving(), x.want)
+		failed int
+		want   float64
+	}{{16, 0, 16}, {0, 1, 11.314}, {0, 1, 8}, {0, 2, 4}, {0, 4, 1}, {0, 1, 1}, {3, 0, 16}, {0, 5, 2.828}, {1, 0, 16}, {2, 2, 8}} {
+		l.note(x.came, false)
+		for range x.failed {
+			l.note(0, true)
 		}
+		if got := l.leaving(); math.Abs(got-x.want) > 1e-3 {
+			t.Errorf("after %d that came and %d failures, %d running, another place must look %v times as good; want %v", x.came, x.failed, l.vain, got, x.want)
+		}
+	}
+	l.vain = 0
+	if l.note(5, true); l.vain != 1 {
+		t.Errorf("blocks that came and then one that failed count as %d failures running; want 1", l.vain)
 	}
 }
 
