@@ -133,11 +133,12 @@
 // left (luck.go). On a whole DVD patches of which a quarter is good take 0.97 of stretches'
 // time until 99 % is there, where they took 1.22 in ways from patch to patch; patches of which
 // most is good 1.02. What is left is what it takes to find that out: of the latter on discs of
-// 5,000 to 40,000 blocks 1.07 to 1.25, where they took up to 1.49. Two other cures were tried. Luck that held for where a run
-// begins, too, cured the patches and made runs of a hundred dead blocks take twice as long as
-// by stretches, since what is good behind them was not gone to. And a slice read through now
-// and then, to go on with whichever way brought more good blocks a second: what the plan
-// takes first always brings more, and it is what it leaves in pieces that costs.
+// 5,000 to 40,000 blocks 1.07 to 1.25, where they took up to 1.49.
+// Two other cures were tried. Luck that held for where a run begins, too, cured the patches
+// and made runs of a hundred dead blocks take twice as long as by stretches, since what is
+// good behind them was not gone to. And a slice read through now and then, to go on with
+// whichever way brought more good blocks a second: what the plan takes first always brings
+// more, and it is what it leaves in pieces that costs.
 //
 // What other rounds and drives learned gives the period, and says which blocks
 // were bad and where the track was lost: kinds of blocks of which each has a rate
