@@ -86,8 +86,9 @@ func missing(m *mapfile.Map) func(func(sector.Range) bool) {
 	return set.Runs()
 }
 
-// The customer's page fits one sheet of A4 and of Letter, whatever there is to say; the
-// bench's page prints.
+// The customer's page fits one sheet of A4 and of Letter, whatever there is to say, also in
+// DejaVu Sans, the widest of the faces that a browser falls back to on Linux (common
+// practice); the bench's page prints.
 func TestPagesArePrinted(t *testing.T) {
 	chromium := tool(t, "chromium", "chromium")
 	full, err := Of(fullSource(t))
@@ -96,13 +97,18 @@ func TestPagesArePrinted(t *testing.T) {
 	for _, c := range []struct {
 		name, paper string
 		write       func(io.Writer) error
-		one         bool
-	}{{"customer-full", "A4", full.Customer, true}, {"customer-full", "Letter", full.Customer, true},
-		{"customer", "A4", small.Customer, true}, {"bench", "Letter", small.Bench, false}, {"bench-full", "A4", full.Bench, false}} {
+		one, wide   bool
+	}{{"customer-full", "A4", full.Customer, true, false}, {"customer-full", "Letter", full.Customer, true, false},
+		{"customer-wide", "A4", full.Customer, true, true}, {"customer-wide", "Letter", full.Customer, true, true},
+		{"customer", "A4", small.Customer, true, false}, {"bench", "Letter", small.Bench, false, false},
+		{"bench-full", "A4", full.Bench, false, false}} {
 		page := written(t, c.write)
 		see(t, page)
 		if c.name == "bench-full" && *render == "" {
 			continue // it is long, and takes long
+		}
+		if c.wide {
+			page = bytes.Replace(page, []byte(`"Liberation Sans"`), []byte(`"DejaVu Sans"`), 1)
 		}
 		pdf := printed(t, chromium, c.name+"-"+c.paper, bytes.Replace(page, []byte("@page {"), []byte("@page { size: "+c.paper+";"), 1))
 		n := len(regexp.MustCompile(`/Type\s*/Page\b[^s]`).FindAll(pdf, -1))
