@@ -105,30 +105,16 @@ func (s *byPlace) choose() bool {
 	}
 	s.luck.take(s.skill.besideShare())
 	for {
-		best, at := 0.0, -1
-		var here zone
-		if s.head < int64(len(s.state)) {
-			z := s.zones[f.ringOf(s.head)/zoneRings]
-			here = zone{radius: z.radius, band: z.band}
-			s.walk(&here, s.head, s.luck.times)
-		}
-		for i := range s.zones {
-			z := &s.zones[i]
-			if z.stale || z.luck != s.luck.times || z.past > 0 && s.worth < z.worth/2 || math.Abs(z.full-s.price.block(z.band)) > repriced*z.full {
-				s.walk(z, z.first, 1)
-			}
-			// Of equals the first of a band, so that bands are read through.
-			if v := s.rate(z, &here); v > best && (at < 0 || z.band != s.zones[at].band || v > best*1.03) {
-				best, at = v, i
-			}
-		}
+		here := s.here()
+		best, at, all := s.bestZone(&here)
+		elsewhere := s.luck.elsewhere(best, all)
 		z, most := &here, best // most is what the best brings: by luck the head may stay for less
-		if v := s.rate(&here, &here); at >= 0 && v > 0 && v*s.luck.leaving() >= s.leaving(&s.zones[at], best, v) || v > best {
+		if v := s.rate(&here, &here); at >= 0 && v > 0 && v*s.luck.here() >= s.leaving(&s.zones[at], elsewhere, v) || v > best {
 			best, most, at = v, max(most, v), 0
 		} else if at >= 0 {
 			z = &s.zones[at]
 		}
-		if !s.soundings.over && s.luck.none() && best < soundBelow/s.price.block(z.band) {
+		if !s.soundings.over && !s.luck.on && best < soundBelow/s.price.block(z.band) {
 			if s.sound() {
 				return true
 			}
@@ -159,9 +145,45 @@ func (s *byPlace) choose() bool {
 		}
 		s.settings(z)
 		s.why = s.reason(z)
-		s.worth = best
+		s.worth = s.luck.elsewhere(best, all)
 		return true
 	}
+}
+
+// here is the run that begins where the head is.
+func (s *byPlace) here() (z zone) {
+	if s.head < int64(len(s.state)) {
+		at := s.zones[s.field.ringOf(s.head)/zoneRings]
+		z = zone{radius: at.radius, band: at.band}
+		s.walk(&z, s.head, s.luck.past())
+	}
+	return z
+}
+
+// bestZone is the zone whose run brings most a second, and how much that is, −1 where none
+// brings any; and what the runs of all bring a second, one after the other.
+func (s *byPlace) bestZone(here *zone) (best float64, at int, all float64) {
+	at = -1
+	gain, cost := 0.0, 0.0
+	for i := range s.zones {
+		z := &s.zones[i]
+		if z.stale || z.luck != s.luck.past() || z.past > 0 && s.worth < z.worth/2 || math.Abs(z.full-s.price.block(z.band)) > repriced*z.full {
+			s.walk(z, z.first, 1)
+		}
+		v := s.rate(z, here)
+		if v > 0 {
+			gain += z.gain
+			cost += z.gain / v
+		}
+		// Of equals the first of a band, so that bands are read through.
+		if v > best && (at < 0 || z.band != s.zones[at].band || v > best*1.03) {
+			best, at = v, i
+		}
+	}
+	if cost > 0 {
+		all = gain / cost
+	}
+	return best, at, all
 }
 
 // rest takes all that is open: nothing is expected of it.

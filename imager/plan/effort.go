@@ -5,9 +5,9 @@ package plan
 type effort struct{ helped, vain float64 }
 
 const (
-	effortHelped, effortVain = 1, 4 // a guess to begin with
-	effortMemory             = 200  // blocks
-	leastHelp                = .04  // share that came, under which retries cost more than coming back for those few
+	effortHelped, effortVain = .4, 4 // a guess to begin with: it pays until six were in vain
+	effortMemory             = 200   // blocks
+	leastHelp                = .04   // share that came, under which retries cost more than coming back for those few
 )
 
 func newEffort() effort { return effort{effortHelped, effortVain} }

@@ -1,9 +1,6 @@
 package plan
 
-import "math"
-
-// luck is how many times as good as where the head is another place must look to be gone
-// to, and how many times too dear a block on the way must look to be passed over.
+// luck tells whether places differ in what they bring, or only seem to.
 //
 // The surface is known from hundreds of turns; what is beside a block from a handful of
 // outcomes. Where the regression believes what is beside and not the surface (skill.go), of
@@ -15,47 +12,46 @@ import "math"
 //	blocks that were left               .21       .35
 //	blocks that were gone to for it     .30       .31
 //
-// Each way there is lost then, and what is left in pieces costs ways again. So a place is
-// read through: until it is read, or until failures running show that the head may be where
-// all is dead; with each of them the luck that keeps it there wears off. Where a run is to begin is chosen without luck, since it has to be gone
-// to anyhow. And no looks ahead are taken meanwhile: they would tell of a surface.
-type luck struct {
-	times float64 // 1: places are as good as they look
-	vain  int     // failures running, wherever they lay
-}
+// Each way there is lost then, and what is left in pieces costs ways again. So the best is
+// taken for no better than the mean of all places, as what is extreme by chance goes back to
+// the mean (F. Galton, 1886), and the place where the head is for as much better than it
+// looks as it was seen to be. Where a run is to begin is chosen as ever, since it has to be
+// gone to anyhow; from there on a block must cost much to be passed over. And no looks
+// ahead are taken meanwhile: they would tell of a surface.
+type luck struct{ on bool }
 
-// All found by trial, on discs that no model fits.
 const (
-	luckMost = 100 // what is added to 1 where what is beside is believed alone
-	luckFrom = 2   // less counts as none: where there are marks the surface is believed four times as much, and more
-	luckVain = 8   // failures running after which it keeps the head no longer
+	luckFrom = .22 // share of what is beside from which on it is luck: where there are marks it is a fifth at the most ...
+	luckTill = .2  // ... and under which it is none: all runs are looked along again whenever it changes
+	luckHere = .35 / .21
+	luckPast = 10 // how many times too dear a block must be that is passed over; 2 or 100 do nearly as well
 )
 
 // take works it out anew, by how much what is beside is believed beside the surface
-// (skill.besideShare): there is luck from a share of .22 on. It goes by half octaves, since
-// all runs are looked along again whenever it changes.
-func (l *luck) take(share float64) {
-	l.times = 1
-	if n := 1 + luckMost*share*share*share; n >= luckFrom {
-		l.times = math.Exp2(math.Round(2*math.Log2(n)) / 2)
+// (skill.besideShare).
+func (l *luck) take(share float64) { l.on = share > luckFrom || l.on && share > luckTill }
+
+// elsewhere is what another place brings a second, if the best looks like so much and all
+// together bring so much.
+func (l *luck) elsewhere(best, all float64) float64 {
+	if l.on && all > 0 {
+		return all
 	}
+	return best
 }
 
-// note takes an answer in: blocks that came, and whether one failed then.
-func (l *luck) note(came int64, failed bool) {
-	if came > 0 {
-		l.vain = 0
+// here is how many times as good as it looks the place is where the head is.
+func (l *luck) here() float64 {
+	if l.on {
+		return luckHere
 	}
-	if failed {
-		l.vain++
-	}
+	return 1
 }
 
-// leaving is how many times as good another place must look now: after each failure by the
-// same factor less.
-func (l *luck) leaving() float64 {
-	return math.Pow(l.times, max(0, 1-float64(l.vain)/luckVain))
+// past is how many times too dear a block must be to be passed over.
+func (l *luck) past() float64 {
+	if l.on {
+		return luckPast
+	}
+	return 1
 }
-
-// none tells that places are as good as they look.
-func (l *luck) none() bool { return l.times == 1 }

@@ -8,35 +8,52 @@ import (
 	"turnstone/device/spiral"
 )
 
-// TestLuck: it is 1 where the surface is believed, within half of a half octave of its
-// curve elsewhere; and eight failures running wear it off evenly, in half octaves from 16.
+// TestLuck: it begins at one share and ends at a lower one, so that it does not come and go
+// with each outcome. While there is none all is as good as it looks. With it the best place
+// is as good as the mean of all.
 func TestLuck(t *testing.T) {
-	l := luck{times: 1}
-	for i := range 101 {
-		share := float64(i) / 100
-		curve := 1 + 100*math.Pow(share, 3)
-		l.take(share)
-		if share < .21 && !l.none() || share > .22 && math.Abs(math.Log2(l.times/curve)) > .2501 {
-			t.Errorf("take(%v): %v times; want %v, or 1 below 0.21", share, l.times, curve)
+	var l luck
+	for i, x := range []struct {
+		share float64
+		on    bool
+	}{{0, false}, {.21, false}, {.23, true}, {.21, true}, {1, true}, {.19, false}, {.21, false}, {.23, true}, {0, false}} {
+		if l.take(x.share); l.on != x.on {
+			t.Fatalf("step %d, a share of %v: luck %v; want %v", i, x.share, l.on, x.on)
+		}
+		want := [3]float64{50, 1, 1}
+		if x.on {
+			want = [3]float64{20, 5. / 3, 10}
+		}
+		if got := [3]float64{l.elsewhere(50, 20), l.here(), l.past()}; got != want {
+			t.Errorf("luck %v: elsewhere, here and past are %v; want %v", x.on, got, want)
+		}
+		if got := l.elsewhere(50, 0); got != 50 {
+			t.Errorf("luck %v: where no place brings anything, elsewhere is %v; want what it looks like, 50", x.on, got)
 		}
 	}
-	l.times = 16
-	for _, x := range []struct {
-		came   int64
-		failed int
-		want   float64
-	}{{16, 0, 16}, {0, 1, 11.314}, {0, 1, 8}, {0, 2, 4}, {0, 4, 1}, {0, 1, 1}, {3, 0, 16}, {0, 5, 2.828}, {1, 0, 16}, {2, 2, 8}} {
-		l.note(x.came, false)
-		for range x.failed {
-			l.note(0, true)
+}
+
+// TestBestZone: what all places bring a second is their good blocks by their seconds, and
+// lies between the worst and the best; the best is found.
+func TestBestZone(t *testing.T) {
+	r := rand.New(rand.NewPCG(23, 24))
+	for range 6 {
+		s, _ := marked(t, r, spiral.Shape{Inner: 24, Pitch: .74e-3, Sector: 38_688 * 133.3e-6}, 400_000, .3, false)
+		s.refresh()
+		s.worth = 50
+		here := s.here()
+		best, at, all := s.bestZone(&here)
+		most, least, gain, cost := 0.0, math.Inf(1), 0.0, 0.0
+		for i := range s.zones {
+			z := &s.zones[i]
+			if v := s.rate(z, &here); v > 0 {
+				most, least = max(most, v), min(least, v)
+				gain, cost = gain+z.gain, cost+z.gain/v
+			}
 		}
-		if got := l.leaving(); math.Abs(got-x.want) > 1e-3 {
-			t.Errorf("after %d that came and %d failures, %d running, another place must look %v times as good; want %v", x.came, x.failed, l.vain, got, x.want)
+		if at < 0 || best != s.rate(&s.zones[at], &here) || best < most/1.03 || math.Abs(all-gain/cost) > 1e-9*all || all < least || all > most {
+			t.Errorf("zone %d brings %v a second and all of them %v; they bring from %v to %v, in the mean %v", at, best, all, least, most, gain/cost)
 		}
-	}
-	l.vain = 0
-	if l.note(5, true); l.vain != 1 {
-		t.Errorf("blocks that came and then one that failed count as %d failures running; want 1", l.vain)
 	}
 }
 
@@ -54,12 +71,12 @@ func TestReadThrough(t *testing.T) {
 				var plain, lucky, here zone
 				at := s.zones[i]
 				plain, lucky, here = zone{band: at.band, radius: at.radius}, zone{band: at.band, radius: at.radius}, zone{band: at.band, radius: at.radius}
-				s.luck.times = 1
+				s.luck.on = false
 				s.walk(&plain, at.first, 1)
 				first := s.gather(&plain, nil)
-				s.luck.times = 16
+				s.luck.on = true
 				s.walk(&lucky, at.first, 1)
-				s.walk(&here, at.first, s.luck.times)
+				s.walk(&here, at.first, s.luck.past())
 				if len(first) == 0 || lucky.count == 0 || here.count == 0 {
 					continue
 				}

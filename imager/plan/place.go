@@ -72,7 +72,7 @@ type byPlace struct {
 func newByPlace(t *Task, w *work, legs []leg) *byPlace {
 	s := &byPlace{
 		disc: w.disc, tries: t.Retries, toTheEnd: t.ToTheEnd, fresh: w.fresh,
-		field: newField(legs), price: newPrice(radii(legs)), luck: luck{times: 1}, worth: 1, moment: 1,
+		field: newField(legs), price: newPrice(radii(legs)), worth: 1, moment: 1,
 	}
 	n := len(s.field.phase)
 	s.state, s.saw = make([]uint8, n), make([]uint8, n)
@@ -291,7 +291,6 @@ func (s *byPlace) note(o Outcome) int64 {
 			s.run = nil
 		}
 	}
-	s.luck.note(good, o.Failed > 0 || o.Blur)
 	return o.Good + o.Failed
 }
 

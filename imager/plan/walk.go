@@ -38,7 +38,7 @@ func (s *byPlace) walk(z *zone, from int64, first float64) {
 	if s.careful() {
 		worth = min(worth, dearest/s.price.block(z.band))
 	}
-	z.stale, z.worth, z.luck, z.full = false, worth, s.luck.times, s.price.block(z.band)
+	z.stale, z.worth, z.luck, z.full = false, worth, s.luck.past(), s.price.block(z.band)
 	z.start, z.count, z.past, z.gain, z.cost = from, 0, 0, 0, 0
 	w := s.walker(from)
 	w.deal(z.full, worth, first)
