@@ -12,7 +12,7 @@ type zone struct {
 	radius float64
 	stale  bool
 	worth  float64 // for which the rest was worked out ...
-	luck   float64 // ... by which luck ...
+	luck   float64 // ... how many times too dear a block had to be to be passed over ...
 	full   float64 // ... and the seconds of a block at full speed
 
 	start int64   // first block of the run
@@ -135,6 +135,7 @@ func (s *byPlace) choose() bool {
 				return s.prove()
 			}
 			s.worth = most / 2
+			s.brings = s.worth
 			if s.sweep() {
 				return true
 			}
@@ -145,7 +146,7 @@ func (s *byPlace) choose() bool {
 		}
 		s.settings(z)
 		s.why = s.reason(z)
-		s.worth = s.luck.elsewhere(best, all)
+		s.worth, s.brings = s.luck.elsewhere(best, all), best
 		return true
 	}
 }
@@ -160,8 +161,9 @@ func (s *byPlace) here() (z zone) {
 	return z
 }
 
-// bestZone is the zone whose run brings most a second, and how much that is, −1 where none
-// brings any; and what the runs of all bring a second, one after the other.
+// bestZone is the zone whose run brings most a second, −1 where none brings any, and how much
+// that is; and what all runs that bring anything bring a second together, each with the way
+// there from where the head is.
 func (s *byPlace) bestZone(here *zone) (best float64, at int, all float64) {
 	at = -1
 	gain, cost := 0.0, 0.0
@@ -197,7 +199,7 @@ func (s *byPlace) rest() bool {
 			s.run = append(s.run, int64(b))
 		}
 	}
-	s.retries, s.why, s.sweeping = s.tries.Least, whyRest, true
+	s.brings, s.retries, s.why, s.sweeping = 0, s.tries.Least, whyRest, true
 	return true
 }
 

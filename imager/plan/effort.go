@@ -1,11 +1,13 @@
 package plan
 
 // effort is what retries have been worth of late: blocks that came only with some,
-// and blocks that failed in spite of them.
+// and blocks that failed in spite of them. Once they do not pay none are asked for, so that
+// nothing shows any more that they would; what failed is asked for with all of them later
+// (deeper.go).
 type effort struct{ helped, vain float64 }
 
 const (
-	effortHelped, effortVain = .4, 4 // a guess to begin with: it pays until six were in vain
+	effortHelped, effortVain = .4, 4 // a guess to begin with: if the first six are in vain it pays no more in this pass
 	effortMemory             = 200   // blocks
 	leastHelp                = .04   // share that came, under which retries cost more than coming back for those few
 )

@@ -1,6 +1,6 @@
 package plan
 
-// luck tells whether places differ in what they bring, or only seem to.
+// luck is on while places only seem to differ in what they bring.
 //
 // The surface is known from hundreds of turns; what is beside a block from a handful of
 // outcomes. Where the regression believes what is beside and not the surface (skill.go), of
@@ -15,16 +15,17 @@ package plan
 // Each way there is lost then, and what is left in pieces costs ways again. So the best is
 // taken for no better than the mean of all places, as what is extreme by chance goes back to
 // the mean (F. Galton, 1886), and the place where the head is for as much better than it
-// looks as it was seen to be. Where a run is to begin is chosen as ever, since it has to be
-// gone to anyhow; from there on a block must cost much to be passed over. And no looks
-// ahead are taken meanwhile: they would tell of a surface.
+// looks as it was seen to be. That mean is also the price by which blocks are passed over
+// (byPlace.worth): up to where a run begins as it is, since that has to be gone to anyhow;
+// from there on a block must be ten times too dear. And no looks ahead are taken meanwhile:
+// they would tell of a surface.
 type luck struct{ on bool }
 
 const (
-	luckFrom = .22 // share of what is beside from which on it is luck: where there are marks it is a fifth at the most ...
-	luckTill = .2  // ... and under which it is none: all runs are looked along again whenever it changes
-	luckHere = .35 / .21
-	luckPast = 10 // how many times too dear a block must be that is passed over; 2 or 100 do nearly as well
+	luckFrom = .22       // share of what is beside from which on it is luck: where there are marks it is a fifth at the most ...
+	luckTill = .2        // ... and under which it is none: all runs are looked along again whenever it changes
+	luckHere = .35 / .21 // of the chances above; taken for that of the rates, too: 1.5 to 2 do as well
+	luckPast = 10        // on discs of 10,000 blocks 2 to 100 do as well, to some hundredths
 )
 
 // take works it out anew, by how much what is beside is believed beside the surface

@@ -57,6 +57,45 @@ func TestBestZone(t *testing.T) {
 	}
 }
 
+// TestStay: with luck the head stays where it brings more than all places together, though
+// another looks better, and that mean is the price; Yield goes on telling of the run in hand.
+func TestStay(t *testing.T) {
+	r := rand.New(rand.NewPCG(25, 26))
+	stays, tempted := 0, 0
+	for range 4 {
+		s, _ := marked(t, r, spiral.Shape{Inner: 24, Pitch: .74e-3, Sector: 38_688 * 133.3e-6}, 400_000, .3, false)
+		s.refresh()
+		s.soundings.over = true
+		s.due.failed, s.due.seen = math.Inf(1), math.Inf(1)
+		s.skill.weight = [features]float64{surfaceSays: .5, besideSays: .5}
+		for i := 0; i < len(s.zones); i += 7 {
+			s.head, s.worth, s.luck.on = s.zones[i].first, 50, true
+			s.moment++
+			s.allStale()
+			here := s.here()
+			best, _, all := s.bestZone(&here)
+			v := s.rate(&here, &here)
+			if v < all {
+				continue
+			}
+			stays++
+			if v < best/1.5 {
+				tempted++
+			}
+			if !s.choose() || s.run[0] != here.start || s.worth != all || s.brings != v {
+				t.Fatalf("where the head brings %v a second, all places %v and the best %v, a run begins at %d that brings %v, at a price of %v; want block %d",
+					v, all, best, s.run[0], s.brings, s.worth, here.start)
+			}
+			if got, _ := (&Plan{work: work{disc: s.disc}, place: s}).Yield(); got != v*float64(s.disc.Block) {
+				t.Fatalf("Yield = %v sectors; want %v a block of %d", got, v, s.disc.Block)
+			}
+		}
+	}
+	if stays < 20 || tempted < 5 {
+		t.Errorf("the head stayed %d times, %d times where another place looked much better: too few to tell", stays, tempted)
+	}
+}
+
 // TestReadThrough: with luck a run begins where it does without, passes no block over that
 // it would not pass over otherwise, and some not that it would; and where the head is it
 // begins sooner.

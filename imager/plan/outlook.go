@@ -69,7 +69,7 @@ func (p *Plan) Yield() (sectors float64, looking bool) {
 		return 0, false
 	}
 	c := &p.place.soundings
-	return p.place.worth * float64(p.disc.Block), c.begun && !c.over && c.at >= 0
+	return p.place.brings * float64(p.disc.Block), c.begun && !c.over && c.at >= 0
 }
 
 // calibrated is how far the model's chances are from what comes: no more than that in

@@ -55,7 +55,8 @@ type byPlace struct {
 	why      string
 	head     int64          // the block behind the last that was asked for
 	onward   map[int64]bool // first blocks of outstanding requests that went on where the head was
-	worth    float64        // good blocks a second, of the run in hand
+	worth    float64        // good blocks that a second is worth: the price by which blocks are passed over
+	brings   float64        // good blocks a second, of the run in hand; without luck the price is the same
 	due      struct{ failed, seen float64 }
 
 	soundings soundings
@@ -72,7 +73,7 @@ type byPlace struct {
 func newByPlace(t *Task, w *work, legs []leg) *byPlace {
 	s := &byPlace{
 		disc: w.disc, tries: t.Retries, toTheEnd: t.ToTheEnd, fresh: w.fresh,
-		field: newField(legs), price: newPrice(radii(legs)), worth: 1, moment: 1,
+		field: newField(legs), price: newPrice(radii(legs)), worth: 1, brings: 1, moment: 1,
 	}
 	n := len(s.field.phase)
 	s.state, s.saw = make([]uint8, n), make([]uint8, n)

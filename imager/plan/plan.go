@@ -83,7 +83,7 @@
 // Unknown places are clean or bad for long: so the loss along a run is taken for
 // uncertain (a gamma distribution), and looking into an unknown ring is worth more
 // than its mean chance. Retries are many where a dead block is unlikely and few
-// where it is likely; what failed with few is asked for once more with the drive's
+// where it is likely, or where hardly any helped of late (effort.go); what failed with few is asked for once more with the drive's
 // own when that brings more than anything else, or at the end (deeper.go): in lots by
 // what the surface expects of it, since that tells the marginal blocks from the dead;
 // with nothing else left to ask, at the drive's lowest speed, which a drive comes back
@@ -131,17 +131,17 @@
 // Where the regression believes what is beside a block and not the surface, of hundreds of
 // places that are alike the best is best by luck, and is taken for no better than their mean
 // (luck.go). On a whole DVD patches of which a quarter is good take 1.01 of stretches' time
-// until 99 % is there, where they took 1.22 in ways from patch to patch, and 0.36 until half
-// is; patches of which most is good 1.05. What is left is what it takes to find that out: of
+// until 99 % is there (1.22 before, for ways from patch to patch) and 0.36 until half is;
+// patches of which most is good 1.05. What is left is what it takes to find that out: of
 // the latter on discs of 5,000 to 40,000 blocks 1.06 to 1.19, where they took up to 1.49.
-// Worse were luck that held for where a run begins, too: runs of a hundred dead blocks took
-// twice as long as by stretches, since what is good behind them was not gone to; a place that
-// was read through until eight failures running: patches took twice as long until half was
-// there, and such runs twice as long until 99 %; and luck from half of that share on, by which
-// looks ahead end sooner: a disc with a thousand scratches took a fifth longer until 90 %. And
-// a slice read through now and then, to go on with whichever way brought more good blocks a
-// second, was of no use: what the plan takes first always brings more, and it is what it
-// leaves in pieces that costs.
+// Other ways were worse. To pass nothing over before a run begins, either: runs of a hundred
+// dead blocks took twice as long as by stretches, since what is good behind them was not gone
+// to. To read a place through until eight failures running: patches took twice as long until
+// half was there, and such runs twice as long until 99 %. To begin at half of the share of
+// what is beside (luckFrom), so that looks ahead end sooner: a disc with a thousand scratches
+// took a fifth longer until 90 %. And to read a slice through now and then, and to go on with
+// whichever way brought more good blocks a second: what the plan takes first always brings
+// more, and it is what it leaves in pieces that costs.
 //
 // What other rounds and drives learned gives the period, and says which blocks
 // were bad and where the track was lost: kinds of blocks of which each has a rate

@@ -26,8 +26,9 @@ const (
 )
 
 // walk looks at the run that begins at or behind a block: it passes over blocks
-// that cost more than they bring, and goes as far as it pays. Until the run begins luck is
-// as given (see luck).
+// that cost more than they bring, and goes as far as it pays. Until the run begins a
+// block is passed over that is as many times too dear as is given in first, from there on as
+// luck has it (luck.past).
 //
 //	blocks   ─ o o o · · o o · o o ─        o asked, · passed over or not open
 //	alive    1 ╲___________________         chance that none has failed so far
