@@ -82,9 +82,10 @@
 //
 // Unknown places are clean or bad for long: so the loss along a run is taken for
 // uncertain (a gamma distribution), and looking into an unknown ring is worth more
-// than its mean chance. Retries are many where a dead block is unlikely and few
-// where it is likely, or where hardly any helped of late (effort.go); what failed with few is asked for once more with the drive's
-// own when that brings more than anything else, or at the end (deeper.go): in lots by
+// than its mean chance. Retries are many where a dead block is unlikely and few where it
+// is likely, or once hardly any helped (effort.go); what failed with few is asked for once
+// more with the drive's own when that brings more than anything else, or at the end
+// (deeper.go): in lots by
 // what the surface expects of it, since that tells the marginal blocks from the dead;
 // with nothing else left to ask, at the drive's lowest speed, which a drive comes back
 // from slowly. What is passed over, and a place that is left, cost another move, which is
