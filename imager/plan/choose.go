@@ -69,6 +69,7 @@ func (s *byPlace) refresh() {
 	s.period.look(s)
 	f.refresh()
 	s.moment++
+	s.anew = s.moment
 	s.due.failed, s.due.seen = f.all.blamed*1.1+2, f.all.seen*1.25+1250
 	if f.dead {
 		s.due.failed -= 2 // while less than ten failed that is the next one: see dead.go
@@ -103,7 +104,7 @@ func (s *byPlace) choose() bool {
 	if f.all.blamed > 0 && (f.all.blamed > s.due.failed || f.all.seen > s.due.seen) {
 		s.refresh()
 	}
-	s.luck.take(s.skill.besideShare())
+	s.luck.take(s.skill.besideShare(), s.skill.all.bad)
 	for {
 		here := s.here()
 		best, at, all := s.bestZone(&here)
@@ -131,6 +132,10 @@ func (s *byPlace) choose() bool {
 			return false
 		}
 		if most*float64(s.disc.Block) < leastYield {
+			if s.anew != s.moment { // hundreds of blocks are given up, or asked for without a choice, by no old estimate
+				s.refresh()
+				continue
+			}
 			if !s.toTheEnd {
 				return s.prove()
 			}
@@ -265,7 +270,6 @@ const (
 // order of address, to be asked for without a choice in between: where so little
 // comes, choosing anew after each failure is not worth its processor time.
 func (s *byPlace) sweep() bool {
-	s.refresh()
 	s.gatherAll()
 	for len(s.run) < (s.left-sweepFine)/sweepParts {
 		s.worth /= 2
@@ -315,12 +319,13 @@ func (s *byPlace) gap(n int64, band, rung int) float64 {
 	return min(float64(n)*s.price.block(band)/ladder[rung], shortMove)
 }
 
-// settings picks the retries of a run: many where a dead block is unlikely.
+// settings picks the retries of a run: many where a dead block is unlikely, and everywhere as
+// long as what they are tried at mostly comes with them.
 func (s *byPlace) settings(z *zone) {
 	switch p := z.gain / float64(z.count); {
 	case !s.effort.pays():
 		s.retries = s.tries.Least
-	case p > .9:
+	case p > .9 || s.effort.mostly():
 		s.retries = s.tries.Own
 	case p > .6:
 		s.retries = min(s.tries.Own, max(3, s.tries.Least))

@@ -45,6 +45,14 @@ func (p *patches) answer(q Request) Outcome {
 	return o
 }
 
+// shown is a plan that has seen so many failures elsewhere that there is no luck (luck.go):
+// until then no looks are taken.
+func shown(t Task) *Plan {
+	p := New(t)
+	p.place.skill.all.bad = luckUntil
+	return p
+}
+
 // TestSoundings: a disc without damage is read from end to end without a look
 // ahead; on a worn one looks are taken, of ten turns in one ring each, and not
 // where all is clean.
@@ -59,7 +67,7 @@ func TestSoundings(t *testing.T) {
 	}{{"clean", 0, 0, false}, {"worn", 8_000, 22_000, true}} {
 		t.Run(test.name, func(t *testing.T) {
 			disc := &patches{legs: legsOf(&d), from: test.from, to: test.to}
-			p := New(task)
+			p := shown(task)
 			f := p.place.field
 			looks := map[int][2]int64{} // by ring: first and last block
 			sounding := 0
@@ -99,7 +107,7 @@ func TestYield(t *testing.T) {
 	task := scarTask(30_000)
 	task.ToTheEnd = true
 	d := &patches{legs: legsOf(&task.Disc), from: 8_000, to: 22_000}
-	p := New(task)
+	p := shown(task)
 	most, last, looks := 0.0, 0.0, 0
 	for {
 		q, step := p.Next()
@@ -129,7 +137,7 @@ func TestYield(t *testing.T) {
 // TestLooksByHalves: where a half of a disc is dead, a few looks find its end.
 func TestLooksByHalves(t *testing.T) {
 	const blocks, dead, enough = 60_000, 30_000, 9 // of some 25 rings to look into
-	p := New(scarTask(blocks))
+	p := shown(scarTask(blocks))
 	f := p.place.field
 	looks := map[int]bool{} // by ring, in the dead half
 	for {
@@ -174,5 +182,68 @@ func TestReadsOn(t *testing.T) {
 	}
 	if moves > 2*bands {
 		t.Errorf("%d moves over a clean disc; want %d at most", moves, 2*bands)
+	}
+}
+
+// TestNoLooksByLuck: until so many have failed that there may be a surface, none is looked at,
+// and from then on where that is told; a dead middle is passed all the same.
+func TestNoLooksByLuck(t *testing.T) {
+	const blocks = 30_000
+	task := scarTask(blocks)
+	p := New(task)
+	d := &patches{legs: legsOf(&task.Disc), from: 8_000, to: 22_000}
+	good, want := int64(0), int64(0)
+	for b := range int64(blocks) {
+		if !d.bad(b) {
+			want += 16
+		}
+	}
+	for failed := 0; ; {
+		q, step := p.Next()
+		if step != Ask {
+			break
+		}
+		if q.Why == whySound && failed < luckUntil {
+			t.Fatalf("%v is looked at after %d failures; want none before %d", q.Range, failed, luckUntil)
+		}
+		o := d.answer(q)
+		good += o.Good
+		if o.Failed > 0 {
+			failed++
+		}
+		p.Note(o)
+	}
+	if good < want*99/100 {
+		t.Errorf("%d sectors came of a disc that holds %d good ones; want nearly all", good, want)
+	}
+}
+
+// TestGivenUpAnew: nothing is given up, nor asked for without a choice, by an estimate that is
+// older than the last outcome.
+func TestGivenUpAnew(t *testing.T) {
+	for _, end := range []bool{false, true} {
+		task := scarTask(30_000)
+		task.ToTheEnd = end
+		p := New(task)
+		d := &patches{legs: legsOf(&task.Disc), from: 8_000, to: 22_000}
+		swept, why := 0, ""
+		for {
+			moment := p.place.moment
+			q, step := p.Next()
+			if step != Ask {
+				break
+			}
+			if q.Why != why && (q.Why == whySweep || q.Why == whyProof) {
+				swept++
+				if p.place.anew < moment {
+					t.Fatalf("%q is begun by an estimate of moment %d, at %d", q.Why, p.place.anew, moment)
+				}
+			}
+			why = q.Why
+			p.Note(d.answer(q))
+		}
+		if swept == 0 {
+			t.Errorf("to the end %v: nothing was swept nor proved; want some", end)
+		}
 	}
 }
