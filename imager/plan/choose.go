@@ -128,11 +128,11 @@ func (s *byPlace) choose() bool {
 			s.worth /= 2
 			continue
 		}
-		if _, v := s.deeper.best(enough); v > deeperWins*most {
+		if _, v := s.deeper.best(enough); v > deeperWins*most && (s.toTheEnd || v*float64(s.disc.Block) >= leastYield) {
 			return false
 		}
 		if most*float64(s.disc.Block) < leastYield {
-			if s.anew != s.moment { // hundreds of blocks are given up, or asked for without a choice, by no old estimate
+			if s.moment-s.anew >= proofs { // no old estimate gives blocks up, or has hundreds asked for without a choice
 				s.refresh()
 				continue
 			}
@@ -319,14 +319,16 @@ func (s *byPlace) gap(n int64, band, rung int) float64 {
 	return min(float64(n)*s.price.block(band)/ladder[rung], shortMove)
 }
 
-// settings picks the retries of a run: many where a dead block is unlikely, and everywhere as
-// long as what they are tried at mostly comes with them.
+// settings picks the retries of a run: many where a dead block is unlikely, and for all as
+// long as most of what they are tried at comes with them.
 func (s *byPlace) settings(z *zone) {
 	switch p := z.gain / float64(z.count); {
 	case !s.effort.pays():
 		s.retries = s.tries.Least
-	case p > .9 || s.effort.mostly():
+	case p > .9:
 		s.retries = s.tries.Own
+	case s.effort.mostly():
+		s.retries = max(s.tries.Least, s.tries.Own-1) // what fails is asked for once more at the end (deeper.go)
 	case p > .6:
 		s.retries = min(s.tries.Own, max(3, s.tries.Least))
 	default:

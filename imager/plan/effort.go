@@ -29,6 +29,6 @@ func (e *effort) note(helped bool) {
 func (e *effort) pays() bool { return e.helped >= leastHelp*(e.helped+e.vain) }
 
 // mostly tells whether of the blocks that did not come at once most came with retries. Then
-// none is asked for without: what fails for want of retries teaches that the surface is bad
-// where the drive is only weak.
+// no run that is chosen is asked for without: what fails for want of retries teaches that the
+// surface is bad where the drive is only weak.
 func (e *effort) mostly() bool { return e.helped >= mostHelp*(e.helped+e.vain) }

@@ -1,7 +1,8 @@
 package plan
 
-// luck is on while places only seem to differ in what they bring: until a pass has seen so
-// many failures that a surface would have shown itself, and from then on where it has not.
+// luck is on while places only seem to differ in what they bring: until so many blocks have
+// failed that a surface would have shown itself, and from then on where what is beside a block
+// is believed instead.
 //
 // The surface is known from hundreds of turns; what is beside a block from a handful of
 // outcomes. Where the regression believes what is beside and not the surface (skill.go), of
@@ -21,15 +22,15 @@ package plan
 // times too dear. What is expected of a block is corrected by what came of such (proved.go).
 // And no looks ahead are taken meanwhile: they would tell of a surface. That puts them off
 // where there is one: a disc with a thousand scratches comes a sixth later in the mean, its
-// later rounds a fifth sooner. Where a part of a disc is dead half as many blocks are asked for
-// in vain before it is left.
+// later rounds a tenth sooner. Where a part of a disc is dead fewer blocks are asked for in vain
+// before it is left: half of those that the looks took.
 type luck struct {
 	on    bool
 	shown bool // by what is believed, not for want of failures
 }
 
 const (
-	luckUntil = 60  // failures of a pass until which it is on in any case: 30 leave patches on small discs a third longer than stretches now and then
+	luckUntil = 60  // failures of this round and drive until which it is on in any case: 30 leave patches on small discs a third longer than stretches now and then
 	luckFrom  = .22 // share of what is beside from which on it is shown: where there are marks it is a fifth at the most ...
 	luckTill  = .2  // ... and under which it is not: all runs are looked along again whenever it changes
 	luckPast  = 10  // on discs of 10,000 blocks 2 to 100 do as well, to some hundredths
@@ -43,7 +44,8 @@ const (
 )
 
 // take works it out anew, by how much what is beside is believed beside the surface
-// (skill.besideShare), and how many blocks have failed.
+// (skill.besideShare), and how many blocks have failed. Where it changes, chances that were
+// worked out already hold until the next outcome.
 func (l *luck) take(share, failed float64) {
 	l.shown = share > luckFrom || l.shown && share > luckTill
 	l.on = l.shown || failed < luckUntil

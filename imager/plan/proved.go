@@ -9,9 +9,11 @@ package plan
 //	expected   .18   .25   .34   .44   .54   .64   .75   .86
 //	came       .47   .28   .17   .15   .20   .43   .69   .93
 //
-// Outcomes are counted where the chances lie, shared between the two next to them, and what is
-// expected counts as some outcomes more. It is used while there is luck (luck.go): what
-// a surface tells holds for all chances alike, and is kept as it is.
+// Outcomes are counted at steps, shared between the two next to a chance, and what is expected
+// counts as some outcomes more. It is used while there is luck (luck.go), also by the first of
+// a disc: what a surface tells holds for all chances alike, and is kept as it is. Nothing is
+// given up by it: before that blocks are tried by how such have fared (trust.hope), all over
+// the disc.
 type proved [provedSteps + 1]fared
 
 const (
@@ -30,6 +32,9 @@ func (c *proved) near(chance float64) (step int, on float64) {
 
 // note takes in how a block fared of which so much was expected.
 func (c *proved) note(chance float64, bad bool) {
+	if chance > provedSure {
+		return
+	}
 	step, on := c.near(chance)
 	for i, share := range [...]float64{1 - on, on} {
 		x := &c[step+i]
@@ -49,6 +54,9 @@ func (c *proved) chance(chance float64) float64 {
 		return chance
 	}
 	step, on := c.near(chance)
+	if step == 0 { // hopeless stays hopeless: in proportion
+		return on * c[1].of(1./provedSteps)
+	}
 	return (1-on)*c[step].of(chance) + on*c[step+1].of(chance)
 }
 

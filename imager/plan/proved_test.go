@@ -31,8 +31,8 @@ func TestProved(t *testing.T) {
 		c.note(p, r.Float64() >= truth(p))
 	}
 	for p := .05; p <= .95; p += .05 {
-		if p > .43 && p < .57 || p > .73 && p < .87 {
-			continue // truth leaps
+		if p < .06 || p > .43 && p < .57 || p > .73 && p < .87 {
+			continue // truth leaps, and what is hopeless stays so
 		}
 		if got := c.chance(p); math.Abs(got-truth(p)) > .06 {
 			t.Errorf("of what %.2f was expected of %.2f comes; it becomes %.3f", p, truth(p), got)
@@ -60,5 +60,29 @@ func TestProvedWeight(t *testing.T) {
 	const mid = .5 + 1./32
 	if got, want := c.chance(mid), mid*10/(kept+10)/2+mid/2; math.Abs(got-want) > 1e-12 {
 		t.Errorf("%v becomes %v; want %v", mid, got, want)
+	}
+}
+
+// TestProvedEnds: what is hopeless stays so, in proportion, and what is sure teaches nothing of
+// what is not: of larger chances never less is expected.
+func TestProvedEnds(t *testing.T) {
+	var c proved
+	for range 100_000 {
+		c.note(.9985, false)
+	}
+	for i := range 400 {
+		c.note(.92, i%10 == 0)
+		c.note(.045, i%10 > 0)
+	}
+	if got := c.chance(6e-6); got > 6e-5 {
+		t.Errorf("of what is hopeless %v is expected", got)
+	}
+	if got := c.chance(.94); math.Abs(got-.9) > .03 {
+		t.Errorf("0.94 becomes %v; want about the 0.9 that came", got)
+	}
+	for p := .5; p < .999; p += .001 {
+		if a, b := c.chance(p), c.chance(p+.001); b < a-1e-12 {
+			t.Fatalf("%v becomes %v, and %v only %v", p, a, p+.001, b)
+		}
 	}
 }

@@ -132,8 +132,8 @@ func TestShares(t *testing.T) {
 		}
 		t.Logf("%s: %.0f cases, %.0f %% in the range, in %.0f %% less came; the range is %.0f %% of what was open",
 			name, n, 100*in/n, 100*much/n, 100*wide/n)
-		if n < 20 || in < .8*n {
-			t.Errorf("%s: in %.0f of %.0f cases what came lies in the range; want 80 %%, of 20 at least", name, in, n)
+		if n < 15 || in < .8*n {
+			t.Errorf("%s: in %.0f of %.0f cases what came lies in the range; want 80 %%, of 15 at least", name, in, n)
 		}
 		if much > .1*n {
 			t.Errorf("%s: in %.0f of %.0f cases less came than was said; want a tenth at most", name, much, n)
