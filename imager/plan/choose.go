@@ -104,7 +104,7 @@ func (s *byPlace) choose() bool {
 	if f.all.blamed > 0 && (f.all.blamed > s.due.failed || f.all.seen > s.due.seen) {
 		s.refresh()
 	}
-	s.luck.take(s.skill.besideShare(), s.skill.all.bad)
+	s.luck.take(s.skill.besideShare(), f.dead || s.skill.all.bad >= luckUntil)
 	for {
 		here := s.here()
 		best, at, all := s.bestZone(&here)

@@ -38,17 +38,19 @@ const (
 	// So many times as good as it looks the place of the head is taken to be. By the chances
 	// above it would be 1.67; by trial 2 does as well on whole discs, and on small ones takes
 	// some hundredths more. Where luck is not shown it may be a scratch that the head should
-	// leave: with 1.5 a disc with a few of them comes a third later in the mean.
+	// leave, and the bands farther out should come first: from 1.4 on they do not, and a disc
+	// with few scratches comes a third later in the mean.
 	luckHere  = 3
 	luckMaybe = 1.3
 )
 
 // take works it out anew, by how much what is beside is believed beside the surface
-// (skill.besideShare), and how many blocks have failed. Where it changes, chances that were
+// (skill.besideShare), and whether enough has failed to tell: so many blocks, or nearly all of
+// them in one part of the disc that is dead (dead.go). Where it changes, chances that were
 // worked out already hold until the next outcome.
-func (l *luck) take(share, failed float64) {
+func (l *luck) take(share float64, told bool) {
 	l.shown = share > luckFrom || l.shown && share > luckTill
-	l.on = l.shown || failed < luckUntil
+	l.on = l.shown || !told
 }
 
 // elsewhere is what another place brings a second, if the best looks like so much and all

@@ -8,7 +8,7 @@ import (
 	"turnstone/device/spiral"
 )
 
-// TestLuck: it is on until sixty have failed. From then on it begins at one share and ends at
+// TestLuck: it is on until enough has failed to tell. From then on it begins at one share and ends at
 // a lower one, so that it does not come and go with each outcome. While there is none all is
 // as good as it looks. With it the best place is as good as the mean of all, and the place of
 // the head better than it looks, the more where luck is shown.
@@ -16,19 +16,20 @@ func TestLuck(t *testing.T) {
 	const off, maybe, shown = 1, 1.3, 3
 	var l luck
 	for i, x := range []struct {
-		share, failed float64
-		here          float64
+		share float64
+		told  bool
+		here  float64
 	}{
-		{0, 0, maybe}, {.21, 30, maybe}, {.23, 59, shown}, {.19, 59, maybe}, {.21, 59.5, maybe}, {.21, 60, off},
-		{.23, 61, shown}, {.21, 62, shown}, {1, 63, shown}, {.19, 64, off}, {.21, 1e6, off}, {.23, 1e6, shown}, {0, 1e6, off},
+		{0, false, maybe}, {.21, false, maybe}, {.23, false, shown}, {.19, false, maybe}, {.21, false, maybe}, {.21, true, off},
+		{.23, true, shown}, {.21, true, shown}, {1, true, shown}, {.19, true, off}, {.21, true, off}, {.23, true, shown}, {0, true, off},
 	} {
-		l.take(x.share, x.failed)
+		l.take(x.share, x.told)
 		want := [3]float64{50, x.here, 1}
 		if x.here != off {
 			want = [3]float64{20, x.here, 10}
 		}
 		if got := [3]float64{l.elsewhere(50, 20), l.here(), l.past()}; got != want {
-			t.Errorf("step %d, a share of %v, %v failed: elsewhere, here and past are %v; want %v", i, x.share, x.failed, got, want)
+			t.Errorf("step %d, a share of %v, told %v: elsewhere, here and past are %v; want %v", i, x.share, x.told, got, want)
 		}
 		if got := l.elsewhere(50, 0); got != 50 {
 			t.Errorf("step %d: where no place brings anything, elsewhere is %v; want what it looks like, 50", i, got)

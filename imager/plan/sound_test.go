@@ -187,22 +187,35 @@ func TestReadsOn(t *testing.T) {
 }
 
 // TestNoLooksByLuck: no looks are taken until so many have failed that a surface would have
-// shown itself, where the disc of TestSoundings is looked at.
+// shown itself; without luck some are by then.
 func TestNoLooksByLuck(t *testing.T) {
+	looks := func(p *Plan) (n int) {
+		r := rand.New(rand.NewPCG(45, 46))
+		for failed := 0; failed < luckUntil-1; {
+			q, step := p.Next()
+			if step != Ask {
+				t.Fatalf("the pass ends after %d failures", failed)
+			}
+			if q.Why == whySound {
+				n++
+			}
+			o := Outcome{Request: q, Result: mapfile.Failed}
+			for range q.Range.Count() / 16 {
+				o.Took += 24 * time.Millisecond // at an eighth of the speed
+				if r.Float64() < .4 {
+					o.Failed, o.Took = 16, o.Took+100*time.Millisecond
+					failed++
+					break
+				}
+				o.Good += 16
+			}
+			p.Note(o)
+		}
+		return n
+	}
 	task := scarTask(30_000)
-	p := New(task)
-	d := &patches{legs: legsOf(&task.Disc), from: 8_000, to: 22_000}
-	failed := 0
-	for failed < luckUntil {
-		q, step := p.Next()
-		if step != Ask || q.Why == whySound {
-			t.Fatalf("%v: %q after %d failures; want none before %d", q.Range, q.Why, failed, luckUntil)
-		}
-		o := d.answer(q)
-		if o.Failed > 0 {
-			failed++
-		}
-		p.Note(o)
+	if with, without := looks(New(task)), looks(withoutLuck(task)); with > 0 || without == 0 {
+		t.Errorf("%d looks with luck, %d without; want none and some", with, without)
 	}
 }
 
