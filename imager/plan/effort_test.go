@@ -20,3 +20,34 @@ func TestEffort(t *testing.T) {
 		}
 	}
 }
+
+// TestEffortMostly: once four blocks came that would not have come at the first attempt,
+// retries are asked for everywhere, until half of them are in vain; rarely helping they are
+// never.
+func TestEffortMostly(t *testing.T) {
+	e := newEffort()
+	n := 0
+	for ; !e.mostly() && n < 100; n++ {
+		e.note(true)
+	}
+	if n != 4 { // 3.4 of 7.4, then 4.4 of 8.4
+		t.Errorf("retries are asked for everywhere once %d blocks came with them; want 4", n)
+	}
+	for range 40 {
+		e.note(true)
+	}
+	for n = 0; e.mostly() && n < 1000; n++ {
+		e.note(false)
+	}
+	if n < 30 || n > 50 {
+		t.Errorf("after 44 that came %d in vain end that; want about as many", n)
+	}
+	for range 3000 {
+		e.note(true)
+		e.note(false)
+		e.note(false)
+	}
+	if e.mostly() || !e.pays() {
+		t.Errorf("one in three: mostly %v, pays %v; want false, true", e.mostly(), e.pays())
+	}
+}

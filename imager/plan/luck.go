@@ -1,6 +1,8 @@
 package plan
 
-// luck is on while places only seem to differ in what they bring.
+// luck is on while places only seem to differ in what they bring: until so many blocks have
+// failed that a surface would have shown itself, and from then on where what is beside a block
+// is believed instead.
 //
 // The surface is known from hundreds of turns; what is beside a block from a handful of
 // outcomes. Where the regression believes what is beside and not the surface (skill.go), of
@@ -14,23 +16,42 @@ package plan
 //
 // Each way there is lost then, and what is left in pieces costs ways again. So the best is
 // taken for no better than the mean of all places, as what is extreme by chance goes back to
-// the mean (F. Galton, 1886), and the place where the head is for as much better than it
-// looks as it was seen to be. That mean is also the price by which blocks are passed over
-// (byPlace.worth): up to where a run begins as it is, since that has to be gone to anyhow;
-// from there on a block must be ten times too dear. And no looks ahead are taken meanwhile:
-// they would tell of a surface.
-type luck struct{ on bool }
+// the mean (F. Galton, 1886), and the place where the head is for better than it looks. That
+// mean is also the price by which blocks are passed over (byPlace.worth): up to where a run
+// begins as it is, since that has to be gone to anyhow; from there on a block must be ten
+// times too dear. What is expected of a block is corrected by what came of such (proved.go).
+// And no looks ahead are taken meanwhile: they would tell of a surface. That puts them off
+// where there is one: a disc with a thousand scratches comes a sixth later in the mean, its
+// later rounds a tenth sooner. Where a part of a disc is dead fewer blocks are asked for in vain
+// before it is left: half of those that the looks took.
+type luck struct {
+	on    bool
+	shown bool // by what is believed, not for want of failures
+}
 
 const (
-	luckFrom = .22       // share of what is beside from which on it is luck: where there are marks it is a fifth at the most ...
-	luckTill = .2        // ... and under which it is none: all runs are looked along again whenever it changes
-	luckHere = .35 / .21 // of the chances above; taken for that of the rates, too: 1.5 to 2 do as well
-	luckPast = 10        // on discs of 10,000 blocks 2 to 100 do as well, to some hundredths
+	luckUntil = 60  // failures of this round and drive until which it is on in any case: 30 leave patches on small discs a third longer than stretches now and then
+	luckFrom  = .22 // share of what is beside from which on it is shown: where there are marks it is a fifth at the most ...
+	luckTill  = .2  // ... and under which it is not: all runs are looked along again whenever it changes
+	luckPast  = 10  // on discs of 10,000 blocks 2 to 100 do as well, to some hundredths
+
+	// So many times as good as it looks the place of the head is taken to be. By the chances
+	// above it would be 1.67; by trial 2 does as well on whole discs, and on small ones takes
+	// some hundredths more. Where luck is not shown it may be a scratch that the head should
+	// leave, and the bands farther out should come first: from 1.4 on they do not, and a disc
+	// with few scratches comes a third later in the mean.
+	luckHere  = 3
+	luckMaybe = 1.3
 )
 
 // take works it out anew, by how much what is beside is believed beside the surface
-// (skill.besideShare).
-func (l *luck) take(share float64) { l.on = share > luckFrom || l.on && share > luckTill }
+// (skill.besideShare), and whether enough has failed to tell: so many blocks, or nearly all of
+// them in one part of the disc that is dead (dead.go). Where it changes, chances that were
+// worked out already hold until the next outcome.
+func (l *luck) take(share float64, told bool) {
+	l.shown = share > luckFrom || l.shown && share > luckTill
+	l.on = l.shown || !told
+}
 
 // elsewhere is what another place brings a second, if the best looks like so much and all
 // together bring so much.
@@ -43,8 +64,11 @@ func (l *luck) elsewhere(best, all float64) float64 {
 
 // here is how many times as good as it looks the place is where the head is.
 func (l *luck) here() float64 {
-	if l.on {
+	switch {
+	case l.shown:
 		return luckHere
+	case l.on:
+		return luckMaybe
 	}
 	return 1
 }

@@ -8,27 +8,31 @@ import (
 	"turnstone/device/spiral"
 )
 
-// TestLuck: it begins at one share and ends at a lower one, so that it does not come and go
-// with each outcome. While there is none all is as good as it looks. With it the best place
-// is as good as the mean of all.
+// TestLuck: it is on until enough has failed to tell. From then on it begins at one share and ends at
+// a lower one, so that it does not come and go with each outcome. While there is none all is
+// as good as it looks. With it the best place is as good as the mean of all, and the place of
+// the head better than it looks, the more where luck is shown.
 func TestLuck(t *testing.T) {
+	const off, maybe, shown = 1, 1.3, 3
 	var l luck
 	for i, x := range []struct {
 		share float64
-		on    bool
-	}{{0, false}, {.21, false}, {.23, true}, {.21, true}, {1, true}, {.19, false}, {.21, false}, {.23, true}, {0, false}} {
-		if l.take(x.share); l.on != x.on {
-			t.Fatalf("step %d, a share of %v: luck %v; want %v", i, x.share, l.on, x.on)
-		}
-		want := [3]float64{50, 1, 1}
-		if x.on {
-			want = [3]float64{20, 5. / 3, 10}
+		told  bool
+		here  float64
+	}{
+		{0, false, maybe}, {.21, false, maybe}, {.23, false, shown}, {.19, false, maybe}, {.21, false, maybe}, {.21, true, off},
+		{.23, true, shown}, {.21, true, shown}, {1, true, shown}, {.19, true, off}, {.21, true, off}, {.23, true, shown}, {0, true, off},
+	} {
+		l.take(x.share, x.told)
+		want := [3]float64{50, x.here, 1}
+		if x.here != off {
+			want = [3]float64{20, x.here, 10}
 		}
 		if got := [3]float64{l.elsewhere(50, 20), l.here(), l.past()}; got != want {
-			t.Errorf("luck %v: elsewhere, here and past are %v; want %v", x.on, got, want)
+			t.Errorf("step %d, a share of %v, told %v: elsewhere, here and past are %v; want %v", i, x.share, x.told, got, want)
 		}
 		if got := l.elsewhere(50, 0); got != 50 {
-			t.Errorf("luck %v: where no place brings anything, elsewhere is %v; want what it looks like, 50", x.on, got)
+			t.Errorf("step %d: where no place brings anything, elsewhere is %v; want what it looks like, 50", i, got)
 		}
 	}
 }

@@ -43,12 +43,14 @@ type byPlace struct {
 	single  []bool     // by block: not whole, or to be asked for by itself
 	expects []expected // by block
 	moment  uint32     // counts what changed the estimate: outcomes, and whole estimates
+	anew    uint32     // the moment of the last whole estimate
 	parts   map[int64][]sector.Range
 	left    int // open blocks
 	behind  int // suspect ones
 	zones   []zone
 
 	luck     luck
+	proved   proved
 	run      []int64 // blocks of the run in hand that were not asked for yet
 	sweeping bool    // the run goes on after a failure
 	retries  uint8
@@ -254,6 +256,7 @@ func (s *byPlace) note(o Outcome) int64 {
 		block := s.sectors(b).Intersect(r)
 		whole := s.state[b] == out && !s.single[b]
 		if whole && block.Overlaps(sector.Range{First: r.First, End: bad.End}) {
+			s.proved.note(s.believed(ring, b), bad.Overlaps(block))
 			s.trust.note(s.bySurface(ring, b), bad.Overlaps(block))
 			s.skill.note(b, s.trusted(ring, b), bad.Overlaps(block))
 		}

@@ -74,7 +74,7 @@
 // first, where the disc passes faster, in bands of a thirty-second of the radius.
 //
 // Where nothing brings more than a fifth of what full speed does, and the surface is
-// believed, looks are taken ahead of the reading, ten turns in every few hundred, and more
+// believed and sixty have failed, looks are taken ahead of the reading, ten turns in every few hundred, and more
 // of them where marks are met (sound.go): a failure costs no speed where the drive has none,
 // and what is sure after that is read at full speed, all over the disc. As long as
 // there is much of that a failure is charged with all of the way back to speed. Looks
@@ -82,8 +82,9 @@
 //
 // Unknown places are clean or bad for long: so the loss along a run is taken for
 // uncertain (a gamma distribution), and looking into an unknown ring is worth more
-// than its mean chance. Retries are many where a dead block is unlikely and few where it
-// is likely, or once hardly any helped (effort.go); what failed with few is asked for once
+// than its mean chance. Retries are many where a dead block is unlikely, or as long as they
+// mostly help, and few where it is likely, or once hardly any helped (effort.go): a disc with
+// a thousand scratches comes a tenth sooner for the former. What failed with few is asked for once
 // more with the drive's own when that brings more than anything else, or at the end
 // (deeper.go): in lots by
 // what the surface expects of it, since that tells the marginal blocks from the dead;
@@ -94,7 +95,8 @@
 // Where even the best brings less than a sector in ten seconds the pass ends by
 // itself, "little-left", unless it is to go to the end; then the rest is swept
 // through at a falling price, at least a quarter at a time of what is more than some
-// 30,000 blocks.
+// 30,000 blocks. All of it is worked out anew before: an estimate some failures old once put
+// off a third of what a later pass could have until all the rest was asked for.
 //
 // What was tried, on discs with a thousand scratches: of the time until nine tenths
 // were there, half went into passing over marks at the least speed, little into
@@ -114,7 +116,7 @@
 // and two others that know nothing of a surface are heard beside it (skill.go). That
 // regression is kept to blocks of which the surface was not sure: taught by the sure
 // ones, too, it swung, and a disc with a thousand scratches took up to half as long again
-// on some seeds. Marks add up under a block, so blocks that begin at the same angle a few
+// on some seeds; and so it did where it learnt three times as fast. Marks add up under a block, so blocks that begin at the same angle a few
 // turns away say more than the cells' sum (alike.go). What cost most where failures
 // followed no pattern was a price: the first block ever timed, after failures, was taken
 // for one at full speed (price.go).
@@ -131,11 +133,14 @@
 //
 // Where the regression believes what is beside a block and not the surface, of hundreds of
 // places that are alike the best is best by luck, and is taken for no better than their mean
-// (luck.go). On a whole DVD patches of which a quarter is good take 1.01 of stretches' time
-// until 99 % is there (1.22 before, for ways from patch to patch) and 0.36 until half is;
-// patches of which most is good 1.05. What is left is what it takes to find that out: of
-// the latter on discs of 5,000 to 40,000 blocks 1.06 to 1.19, where they took up to 1.49.
-// Other ways were worse. To pass nothing over before a run begins, either: runs of a hundred
+// (luck.go). On a whole DVD patches of which a quarter is good take 0.98 of stretches' time
+// until 99 % is there (1.22 before, for ways from patch to patch) and 0.42 until half is;
+// patches of which most is good 1.02. On discs of 2,000 to 20,000 blocks, where it took half of
+// the time to find that out, the latter took up to 1.49, 1.25 and 1.19 of it; now luck comes
+// first, until sixty have failed, and they take 0.9 to 1.1. A surface is looked at later for it.
+// Other ways were worse. To let that first luck count for as much as one that is shown: a disc
+// with a few scratches came a third later in the mean. To take looks meanwhile, or to
+// let it count only where the drive is slow: such patches took up to 1.3. To pass nothing over before a run begins, either: runs of a hundred
 // dead blocks took twice as long as by stretches, since what is good behind them was not gone
 // to. To read a place through until eight failures running: patches took twice as long until
 // half was there, and such runs twice as long until 99 %. To begin at half of the share of

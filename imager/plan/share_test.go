@@ -100,7 +100,7 @@ func sharesOf(t *testing.T, name string) (all []*said) {
 // widest is how much of what is open the ranges may be at the most, on the whole, where
 // they should say something: the other scenarios' discs are read in seconds, or were
 // treated, and nobody knows how much better they are.
-var widest = map[string]float64{"ruined": .8, "scratched": .7}
+var widest = map[string]float64{"ruined": .8, "scratched": .75}
 
 // always is the scenarios that are run each time: on the last, unlike the others, much of what
 // is bad lies where nothing was read before it is asked.
@@ -132,8 +132,8 @@ func TestShares(t *testing.T) {
 		}
 		t.Logf("%s: %.0f cases, %.0f %% in the range, in %.0f %% less came; the range is %.0f %% of what was open",
 			name, n, 100*in/n, 100*much/n, 100*wide/n)
-		if n < 20 || in < .8*n {
-			t.Errorf("%s: in %.0f of %.0f cases what came lies in the range; want 80 %%, of 20 at least", name, in, n)
+		if n < 15 || in < .8*n {
+			t.Errorf("%s: in %.0f of %.0f cases what came lies in the range; want 80 %%, of 15 at least", name, in, n)
 		}
 		if much > .1*n {
 			t.Errorf("%s: in %.0f of %.0f cases less came than was said; want a tenth at most", name, much, n)

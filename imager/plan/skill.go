@@ -50,9 +50,10 @@ const (
 )
 
 // firstDoubt is the variance of the weights to begin with: that the surface's should
-// be another is learnt from some ten blocks of which it was not sure, that others know
-// more of them from some hundred.
-var firstDoubt = [features]float64{.15, .15, .005, .005}
+// be another is learnt from some thirty blocks of which it was not sure, that others know
+// more of them from some hundred. With ten, three specks on a scratched disc could end all
+// belief in the surface before its period was known: it took half as long again.
+var firstDoubt = [features]float64{.05, .05, .005, .005}
 
 func newSkill(saw []uint8, own []bool) skill {
 	k := skill{saw: saw, own: own, few: make([]fared, len(saw)/16+1), many: make([]fared, len(saw)/512+1)}

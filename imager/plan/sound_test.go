@@ -2,6 +2,7 @@ package plan
 
 import (
 	"math"
+	"math/rand/v2"
 	"testing"
 	"time"
 
@@ -45,6 +46,14 @@ func (p *patches) answer(q Request) Outcome {
 	return o
 }
 
+// withoutLuck is a plan that has seen so many failures elsewhere that there is no luck (luck.go):
+// until then no looks are taken.
+func withoutLuck(t Task) *Plan {
+	p := New(t)
+	p.place.skill.all.bad = luckUntil
+	return p
+}
+
 // TestSoundings: a disc without damage is read from end to end without a look
 // ahead; on a worn one looks are taken, of ten turns in one ring each, and not
 // where all is clean.
@@ -59,7 +68,7 @@ func TestSoundings(t *testing.T) {
 	}{{"clean", 0, 0, false}, {"worn", 8_000, 22_000, true}} {
 		t.Run(test.name, func(t *testing.T) {
 			disc := &patches{legs: legsOf(&d), from: test.from, to: test.to}
-			p := New(task)
+			p := withoutLuck(task)
 			f := p.place.field
 			looks := map[int][2]int64{} // by ring: first and last block
 			sounding := 0
@@ -99,7 +108,7 @@ func TestYield(t *testing.T) {
 	task := scarTask(30_000)
 	task.ToTheEnd = true
 	d := &patches{legs: legsOf(&task.Disc), from: 8_000, to: 22_000}
-	p := New(task)
+	p := withoutLuck(task)
 	most, last, looks := 0.0, 0.0, 0
 	for {
 		q, step := p.Next()
@@ -129,7 +138,7 @@ func TestYield(t *testing.T) {
 // TestLooksByHalves: where a half of a disc is dead, a few looks find its end.
 func TestLooksByHalves(t *testing.T) {
 	const blocks, dead, enough = 60_000, 30_000, 9 // of some 25 rings to look into
-	p := New(scarTask(blocks))
+	p := withoutLuck(scarTask(blocks))
 	f := p.place.field
 	looks := map[int]bool{} // by ring, in the dead half
 	for {
@@ -174,5 +183,114 @@ func TestReadsOn(t *testing.T) {
 	}
 	if moves > 2*bands {
 		t.Errorf("%d moves over a clean disc; want %d at most", moves, 2*bands)
+	}
+}
+
+// TestNoLooksByLuck: no looks are taken until so many have failed that a surface would have
+// shown itself; without luck some are by then.
+func TestNoLooksByLuck(t *testing.T) {
+	looks := func(p *Plan) (n int) {
+		r := rand.New(rand.NewPCG(45, 46))
+		for failed := 0; failed < luckUntil-1; {
+			q, step := p.Next()
+			if step != Ask {
+				t.Fatalf("the pass ends after %d failures", failed)
+			}
+			if q.Why == whySound {
+				n++
+			}
+			o := Outcome{Request: q, Result: mapfile.Failed}
+			for range q.Range.Count() / 16 {
+				o.Took += 24 * time.Millisecond // at an eighth of the speed
+				if r.Float64() < .4 {
+					o.Failed, o.Took = 16, o.Took+100*time.Millisecond
+					failed++
+					break
+				}
+				o.Good += 16
+			}
+			p.Note(o)
+		}
+		return n
+	}
+	task := scarTask(30_000)
+	if with, without := looks(New(task)), looks(withoutLuck(task)); with > 0 || without == 0 {
+		t.Errorf("%d looks with luck, %d without; want none and some", with, without)
+	}
+}
+
+// TestGivenUpAnew: nothing is given up, nor asked for without a choice, by an estimate of the
+// whole disc that is eight outcomes old.
+func TestGivenUpAnew(t *testing.T) {
+	for _, end := range []bool{false, true} {
+		task := scarTask(30_000)
+		task.ToTheEnd = end
+		p := New(task)
+		d := &patches{legs: legsOf(&task.Disc), from: 8_000, to: 22_000}
+		begun, why := 0, ""
+		for {
+			moment := p.place.moment
+			q, step := p.Next()
+			given := step != Ask && p.place.stopped || q.Why != why && (q.Why == whySweep || q.Why == whyProof)
+			if given && p.place.anew+proofs < moment {
+				t.Fatalf("%q, stopped %v, by an estimate of moment %d, at %d", q.Why, p.place.stopped, p.place.anew, moment)
+			}
+			if step != Ask {
+				if p.place.stopped == end {
+					t.Errorf("to the end %v: stopped before it %v", end, p.place.stopped)
+				}
+				break
+			}
+			if given {
+				begun++
+			}
+			why = q.Why
+			p.Note(d.answer(q))
+		}
+		if begun == 0 {
+			t.Errorf("to the end %v: nothing was swept nor proved; want some", end)
+		}
+	}
+}
+
+// TestPatchesWhole: a pass that may end by itself leaves next to nothing of patches that no
+// surface explains: by the model there was nothing left once, when as much was still to come as
+// had come.
+func TestPatchesWhole(t *testing.T) {
+	const blocks = 12_000
+	for seed := range uint64(3) {
+		r := rand.New(rand.NewPCG(seed, 43))
+		bad, good := make([]bool, blocks), 0
+		for from := 0; from < blocks; from += 24 {
+			patch := r.Float64() < .9
+			for b := from; b < min(from+24, blocks); b++ {
+				if bad[b] = patch && r.Float64() < .75; !bad[b] {
+					good++
+				}
+			}
+		}
+		p := New(scarTask(blocks))
+		came := 0
+		for {
+			q, step := p.Next()
+			if step != Ask {
+				break
+			}
+			o := Outcome{Request: q, Result: mapfile.Failed}
+			for b := int64(q.Range.First) / 16; b*16 < int64(q.Range.End); b++ {
+				o.Took += 3 * time.Millisecond
+				if bad[b] {
+					o.Failed = 16
+					o.Took += 900 * time.Millisecond
+					break
+				}
+				o.Good += 16
+				came++
+			}
+			p.Note(o)
+		}
+		if came < good*95/100 {
+			t.Errorf("seed %d: %d blocks came of %d good ones, then %+v; want 95 of a hundred", seed, came, good, p.End())
+		}
 	}
 }

@@ -197,9 +197,18 @@ type expected struct {
 func (s *byPlace) chance(ring int, b int64) float64 {
 	x := &s.expects[b]
 	if x.moment != s.moment {
-		*x = expected{s.skill.chance(b, s.trusted(ring, b)), s.moment}
+		p := s.believed(ring, b)
+		if s.luck.on {
+			p = s.proved.chance(p)
+		}
+		*x = expected{p, s.moment}
 	}
 	return x.chance
+}
+
+// believed is what is expected of it by the surface, and by what is beside it.
+func (s *byPlace) believed(ring int, b int64) float64 {
+	return s.skill.chance(b, s.trusted(ring, b))
 }
 
 // trusted is what the model of the surface alone expects of it: where it is unlikely to
