@@ -7,6 +7,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"strconv"
 	"strings"
 	"sync"
@@ -115,11 +116,14 @@ func (r *running) kill() bool {
 	return !r.cmd.ProcessState.Exited()
 }
 
+// progress is a line that tells of it, of which a long run has hundreds.
+var progress = regexp.MustCompile(`(?m)^\{[^\n]*"kind":"progress".*\n`)
+
 // is checks exit code and words, which may stand in either stream.
 func (r result) is(code int, words ...string) result {
 	r.t.Helper()
 	if r.code != code {
-		r.t.Errorf("turnstone %v = %d; want %d; it said:\n%s%s", r.args, r.code, code, r.out, r.err)
+		r.t.Errorf("turnstone %v = %d; want %d; it said (progress left out):\n%s%s", r.args, r.code, code, r.out, progress.ReplaceAllString(r.err, ""))
 		return r
 	}
 	for _, w := range words {

@@ -139,15 +139,16 @@ func (d *Drive) Close() error {
 }
 
 // Reopen implements device.Reopener. The drive is looked for by what it is, not by
-// its node alone: one that was plugged in again has another.
+// its node alone: one that was plugged in again has another, and its own may be that of
+// another drive by now.
 func (d *Drive) Reopen(ctx context.Context) error {
 	if d.isClosed() {
 		return device.ErrClosed
 	}
 	info := d.Info()
 	d.current().Close()
-	if node := d.place.find(d.options.Node); node != "" {
-		d.options.Node = node
+	if !d.found() {
+		return d.nowhere()
 	}
 	err := d.start(ctx)
 	if d.isClosed() && err != nil {

@@ -31,8 +31,8 @@ const (
 const (
 	waitingTime = 60 * time.Second
 	stepTime    = 45 * time.Second
-	// comingBack is how long a drive that was reset may be nowhere.
-	comingBack = 10 * time.Second
+	// comingBack is how long a drive that was reset, or switched on, may be nowhere.
+	comingBack = 20 * time.Second
 )
 
 // Steps implements device.Reviver. Resets through the host need root's rights, the one
@@ -83,15 +83,27 @@ func (d *Drive) Revive(ctx context.Context, s device.Step) error {
 	if s == device.Waiting {
 		limit = waitingTime
 	}
+	if err := d.follow(ctx); err != nil {
+		return err
+	}
 	err := d.do(ctx, callStep, []byte(s), limit, nil)
 	if err == nil || !gone(err) {
 		return asReadError(err, d.Info().Name())
 	}
 	// A drive whose port was reset comes back in a moment, maybe by another name.
+	if err := d.follow(ctx); err != nil {
+		return err
+	}
+	return asReadError(d.do(ctx, callStep, []byte(device.Waiting), limit, nil), d.Info().Name())
+}
+
+// follow has the drive addressed by the node that it has now, and waits for one that is
+// nowhere: another drive that was switched off and on meanwhile may have taken its node, and
+// nothing of this may be done to that.
+func (d *Drive) follow(ctx context.Context) error {
 	for range comingBack / readyPause {
-		if node := d.place.find(d.options.Node); node != "" {
-			d.options.Node = node
-			return asReadError(d.do(ctx, callStep, []byte(device.Waiting), limit, nil), d.Info().Name())
+		if d.found() {
+			return nil
 		}
 		select {
 		case <-ctx.Done():
@@ -99,6 +111,24 @@ func (d *Drive) Revive(ctx context.Context, s device.Step) error {
 		case <-time.After(readyPause):
 		}
 	}
+	return d.nowhere()
+}
+
+// found tells whether the drive has a node, and has it addressed by that. One of which the
+// kernel knows no place keeps the node that it had.
+func (d *Drive) found() bool {
+	if d.place.root == "" {
+		return true
+	}
+	node := d.place.find(d.options.Node)
+	if node != "" {
+		d.options.Node = node
+	}
+	return node != ""
+}
+
+// nowhere is the error for a drive that was not found.
+func (d *Drive) nowhere() error {
 	return asReadError(&device.OpenError{Node: d.options.Node, What: "the drive is gone", Cure: devnode.PlugIn, Err: unix.ENODEV}, d.Info().Name())
 }
 

@@ -1,6 +1,7 @@
 package optical
 
 import (
+	"context"
 	"errors"
 	"slices"
 	"testing"
@@ -65,6 +66,34 @@ func TestReopening(t *testing.T) {
 	d.options.Node, d.options.Stall = "/canned/stuck", 100*time.Millisecond
 	if e, ok := errors.AsType[*device.ReadError](d.Reopen(t.Context())); !ok || e.Class != device.Stalled {
 		t.Errorf("Reopen(stuck) = %v; want a stall", e)
+	}
+}
+
+// A drive that is nowhere, while another has its node, is waited for: nothing is done to the
+// other, and it is not opened in its place.
+func TestAnotherTookItsNode(t *testing.T) {
+	const port1, port2 = "pci0/usb1/1-1/1-1:1.0/host0/target0", "pci0/usb1/1-2/1-2:1.0/host1/target1"
+	sysfs := func(drives ...devnodetest.Drive) string { return devnodetest.Sysfs(t, drives...) }
+	d := openCanned(t, "dvd")
+	before := sysfs(fake("sr1", port1, fakeFiles("ACME", "DVD X", "", "running")))
+	d.place = placeIn(before, device.Info{Node: "/dev/sr1"})
+	d.options.Node = "/dev/sr1"
+	d.place.root = sysfs(fake("sr1", port2, fakeFiles("ACME", "DVD X", "", "running")))
+	for _, s := range d.Steps() {
+		ctx, cancel := context.WithTimeout(t.Context(), 2*readyPause)
+		if err := d.Revive(ctx, s); !errors.Is(err, context.DeadlineExceeded) {
+			t.Errorf("Revive(%s) = %v; want it to wait for the drive", s, err)
+		}
+		cancel()
+	}
+	was := d.place
+	e, ok := errors.AsType[*device.ReadError](d.Reopen(t.Context()))
+	if !ok || e.Class != device.Gone || d.place != was {
+		t.Errorf("Reopen() = %v, place %+v; want it gone, and its place kept", e, d.place)
+	}
+	d.place.root = sysfs(fake("sr1", port2, fakeFiles("ACME", "DVD X", "", "running")), fake("sr0", port1, fakeFiles("ACME", "DVD X", "", "running")))
+	if !d.found() || d.options.Node != "/dev/sr0" {
+		t.Errorf("found at %s; want /dev/sr0", d.options.Node)
 	}
 }
 
