@@ -51,6 +51,7 @@ type byPlace struct {
 
 	luck     luck
 	proved   proved
+	rows     rows
 	run      []int64 // blocks of the run in hand that were not asked for yet
 	sweeping bool    // the run goes on after a failure
 	retries  uint8
@@ -256,7 +257,9 @@ func (s *byPlace) note(o Outcome) int64 {
 		block := s.sectors(b).Intersect(r)
 		whole := s.state[b] == out && !s.single[b]
 		if whole && block.Overlaps(sector.Range{First: r.First, End: bad.End}) {
-			s.proved.note(s.believed(ring, b), bad.Overlaps(block))
+			p := s.believed(ring, b)
+			s.rows.note(s.skill.row(b), s.proved.chance(p), bad.Overlaps(block))
+			s.proved.note(p, bad.Overlaps(block))
 			s.trust.note(s.bySurface(ring, b), bad.Overlaps(block))
 			s.skill.note(b, s.trusted(ring, b), bad.Overlaps(block))
 		}

@@ -89,8 +89,9 @@
 // (deeper.go): in lots by
 // what the surface expects of it, since that tells the marginal blocks from the dead;
 // with nothing else left to ask, at the drive's lowest speed, which a drive comes back
-// from slowly. What is passed over, and a place that is left, cost another move, which is
-// worth much where all is as good as the rest and nothing where it is dead (back.go).
+// from slowly. What failed with the drive's own at once waits for that, too. What is passed
+// over, and a place that is left, cost another move, which is worth much where all is as good
+// as the rest and nothing where it is dead (back.go).
 //
 // Where even the best brings less than a sector in ten seconds the pass ends by
 // itself, "little-left", unless it is to go to the end; then the rest is swept
@@ -138,6 +139,8 @@
 // patches of which most is good 1.02. On discs of 2,000 to 20,000 blocks, where it took half of
 // the time to find that out, the latter took up to 1.49, 1.25 and 1.19 of it; now luck comes
 // first, until sixty have failed, and they take 0.9 to 1.1. A surface is looked at later for it.
+// Meanwhile a row of failures is left sooner than the surface says (row.go): discs of 500 to
+// 2,000 blocks with runs of a hundred bad ones take two thirds of the time for it.
 // Other ways were worse. To let that first luck count for as much as one that is shown: a disc
 // with a few scratches came a third later in the mean. To take looks meanwhile, or to
 // let it count only where the drive is slow: such patches took up to 1.3. To pass nothing over before a run begins, either: runs of a hundred

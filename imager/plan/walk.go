@@ -199,7 +199,7 @@ func (s *byPlace) chance(ring int, b int64) float64 {
 	if x.moment != s.moment {
 		p := s.believed(ring, b)
 		if s.luck.on {
-			p = s.proved.chance(p)
+			p = s.proved.chance(p) * s.rows.factor(s.skill.row(b))
 		}
 		*x = expected{p, s.moment}
 	}
