@@ -128,7 +128,7 @@ func (s *byPlace) choose() bool {
 			s.worth /= 2
 			continue
 		}
-		if _, v := s.deeper.best(s, enough); v > deeperWins*most && (s.toTheEnd || v*float64(s.disc.Block) >= leastYield) {
+		if _, v := s.deeper.best(enough); v > deeperWins*most && (s.toTheEnd || v*float64(s.disc.Block) >= leastYield) {
 			return false
 		}
 		if most*float64(s.disc.Block) < leastYield {
@@ -319,18 +319,26 @@ func (s *byPlace) gap(n int64, band, rung int) float64 {
 	return min(float64(n)*s.price.block(band)/ladder[rung], shortMove)
 }
 
+// first is as many retries of those as a block is asked for with at first. Where what fails is
+// asked for once more with the drive's own (deeper.go) that is fewer, so that all of it is.
+func (s *byPlace) first(retries uint8) uint8 {
+	most := s.tries.Own
+	if s.disc.WholeBlocks && most > s.tries.Least {
+		most--
+	}
+	return max(s.tries.Least, min(retries, most))
+}
+
 // settings picks the retries of a run: many where a dead block is unlikely, and for all as
 // long as most of what they are tried at comes with them.
 func (s *byPlace) settings(z *zone) {
 	switch p := z.gain / float64(z.count); {
 	case !s.effort.pays():
 		s.retries = s.tries.Least
-	case p > .9:
-		s.retries = s.tries.Own
-	case s.effort.mostly():
-		s.retries = max(s.tries.Least, s.tries.Own-1) // what fails is asked for once more at the end (deeper.go)
+	case p > .9, s.effort.mostly():
+		s.retries = s.first(s.tries.Own)
 	case p > .6:
-		s.retries = min(s.tries.Own, max(3, s.tries.Least))
+		s.retries = s.first(3)
 	default:
 		s.retries = s.tries.Least
 	}

@@ -8,10 +8,10 @@ import (
 	"turnstone/mapfile"
 )
 
-// deeper is what failed, and is asked for once more with the drive's own retries: once
-// that brings more than anything else, or at the end, slowly then. What failed with those
-// already waits for the end. What the surface expects of a block tells the marginal ones
-// from the dead, so they wait in lots by that.
+// deeper is what failed with fewer retries than the drive's own, and is asked for
+// once more with those: once that brings more than anything else, or at the end. What
+// the surface expects of a block tells the marginal ones from the dead, so they wait in
+// lots by that.
 type deeper struct {
 	waiting  [lots][]again
 	run      []again // in hand, of one lot
@@ -30,17 +30,13 @@ type again struct {
 	old   bool // it failed in an earlier pass
 }
 
-// A lot is those of a kind (tried once, with some retries, or with the drive's own) of which
-// about as much is expected when they are asked for once: up to each of these chances, and
-// above.
+// A lot is those of a kind (tried once, or with some retries) of which about as much is
+// expected when they are asked for once: up to each of these chances, and above.
 var lotEdges = [...]float64{.02, .05, .1, .2, .4}
 
 const (
 	lotsOfKind = len(lotEdges) + 1
-	kinds      = 3
-	lots       = kinds * lotsOfKind
-
-	kindOwn = kinds - 1
+	lots       = 2 * lotsOfKind
 )
 
 // lotGuess is the share of them that comes with the drive's own retries, until some were
@@ -56,15 +52,15 @@ func (s *byPlace) lotOf(b int64, kind uint8) uint8 {
 	return kind*uint8(lotsOfKind) + i
 }
 
-// few is what earlier passes of this round and drive, cut off perhaps, asked for once and
-// did not get, by kind.
+// few is what earlier passes of this round and drive, cut off perhaps, asked for with
+// fewer retries than the drive's own and did not get, by kind.
 type few struct {
-	waiting [kinds]sector.Set
+	waiting [2]sector.Set
 	vain    []sector.Range // blocks that failed with the drive's own when they were asked for again
 }
 
 // fewOf is that of a task, of what is open. A run without settings is taken for one
-// that was asked for with the drive's own retries, by an order that asks once.
+// that was asked for with the drive's own retries.
 func fewOf(t *Task, d *Disc, open *sector.Set) (f few) {
 	if t.Again || t.Survey > 0 || !d.WholeBlocks || t.Retries.Own == t.Retries.Least || legsOf(d) == nil {
 		return f
@@ -74,22 +70,22 @@ func fewOf(t *Task, d *Disc, open *sector.Set) (f few) {
 			continue
 		}
 		var gone []sector.Range
-		var failed [kinds][]sector.Range
+		var failed [2][]sector.Range
 		for _, run := range h.Runs {
 			if run.Result == mapfile.Merged {
 				continue
 			}
 			gone = append(gone, run.Range)
-			var n *uint8
-			if int(run.Settings) < len(h.Settings) {
-				n = h.Settings[run.Settings].Retries
+			n := t.Retries.Own
+			if int(run.Settings) < len(h.Settings) && h.Settings[run.Settings].Retries != nil {
+				n = *h.Settings[run.Settings].Retries
 			}
 			switch {
 			case run.Result != mapfile.Failed || run.Alone:
-			case (n == nil || *n >= t.Retries.Own) && run.Attempts > 1:
+			case n >= t.Retries.Own && run.Attempts > 1:
 				f.vain = append(f.vain, run.Range)
-			case n != nil:
-				kind := kindOf(*n, t.Retries)
+			case n < t.Retries.Own:
+				kind := kindOf(n, t.Retries)
 				failed[kind] = append(failed[kind], run.Range)
 			}
 		}
@@ -105,12 +101,9 @@ func fewOf(t *Task, d *Disc, open *sector.Set) (f few) {
 
 func (f *few) empty() bool { return f.waiting[0].Empty() && f.waiting[1].Empty() }
 
-// kindOf is the kind of what was tried with so many.
+// kindOf tells what was tried with the least retries from what had some more.
 func kindOf(retries uint8, t Retries) uint8 {
-	switch {
-	case retries >= t.Own:
-		return kindOwn
-	case retries > t.Least:
+	if retries > t.Least {
 		return 1
 	}
 	return 0
@@ -130,7 +123,7 @@ func newDeeper(s *byPlace, f *few) (d deeper) {
 	}
 	for _, r := range f.vain {
 		for b := range s.blocks(r) {
-			for kind := range uint8(kinds) {
+			for kind := range uint8(2) {
 				d.of[s.lotOf(b, kind)]++
 			}
 		}
@@ -191,19 +184,16 @@ func (d *deeper) rate(lot int) float64 {
 	return share / (share*d.won.of() + (1-share)*d.lost.of())
 }
 
-// atEnd tells whether nothing else is left to do, so that what is asked is asked slowly.
-func (s *byPlace) atEnd() bool { return s.left == 0 || s.spent }
-
 // best is the lot that brings most, and what: that in hand or one of at least so many
 // blocks.
-func (d *deeper) best(s *byPlace, least int) (lot int, rate float64) {
+func (d *deeper) best(least int) (lot int, rate float64) {
 	lot = -1
 	if len(d.run) > 0 {
 		lot = int(d.run[0].lot)
 		rate = stayOn * d.rate(lot)
 	}
 	for i := range d.waiting {
-		if n := len(d.waiting[i]); n == 0 || n < least || i/lotsOfKind == kindOwn && !s.atEnd() {
+		if n := len(d.waiting[i]); n == 0 || n < least {
 			continue
 		}
 		if v := d.rate(i); lot < 0 || v > rate {
@@ -218,13 +208,13 @@ func (d *deeper) best(s *byPlace, least int) (lot int, rate float64) {
 
 // pays tells whether asking deeper is worth its time.
 func (d *deeper) pays(s *byPlace) bool {
-	_, rate := d.best(s, 1)
+	_, rate := d.best(1)
 	return rate*float64(s.disc.Block) >= leastYield
 }
 
 // next is the next block to be asked deeper.
 func (d *deeper) next(s *byPlace) (again, bool) {
-	lot, rate := d.best(s, 1)
+	lot, rate := d.best(1)
 	if lot < 0 || s.stopped || !s.toTheEnd && s.left == 0 && rate*float64(s.disc.Block) < leastYield {
 		return again{}, false
 	}
@@ -242,7 +232,7 @@ func (d *deeper) begin(s *byPlace, lot int) {
 	for _, x := range d.run {
 		d.waiting[x.lot] = append(d.waiting[x.lot], x)
 	}
-	d.run, d.waiting[lot], d.slow = d.waiting[lot], nil, s.atEnd()
+	d.run, d.waiting[lot], d.slow = d.waiting[lot], nil, s.left == 0 || s.spent
 	slices.SortFunc(d.run, func(a, b again) int { return cmp.Compare(a.block, b.block) })
 }
 

@@ -276,7 +276,7 @@ func (s *byPlace) note(o Outcome) int64 {
 				s.field.learn(ring)
 				s.stale(ring, true)
 			}
-			if n := o.Request.Settings.Retries; n != nil && !lost && s.state[b] == closed && s.disc.WholeBlocks {
+			if n := o.Request.Settings.Retries; n != nil && *n < s.tries.Own && !lost && s.state[b] == closed && s.disc.WholeBlocks {
 				s.deeper.add(s, b, *n, sector.Range{First: max(block.First, end), End: block.End})
 			}
 		default:

@@ -89,7 +89,8 @@
 // (deeper.go): in lots by
 // what the surface expects of it, since that tells the marginal blocks from the dead;
 // with nothing else left to ask, at the drive's lowest speed, which a drive comes back
-// from slowly. What failed with the drive's own at once waits for that, too. What is passed
+// from slowly. No block is
+// asked for with all of those at first, so whatever fails and loses no track is asked for twice. What is passed
 // over, and a place that is left, cost another move, which is worth much where all is as good
 // as the rest and nothing where it is dead (back.go).
 //

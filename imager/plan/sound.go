@@ -128,7 +128,7 @@ func (s *byPlace) gatherLook() bool {
 			s.run = append(s.run, b)
 		}
 	}
-	s.retries, s.why, s.sweeping = min(s.tries.Own, max(s.tries.Least, soundRetries)), whySound, false
+	s.retries, s.why, s.sweeping = s.first(soundRetries), whySound, false
 	if !s.effort.pays() {
 		s.retries = s.tries.Least
 	}
