@@ -33,7 +33,11 @@ func (d *switchedDrive) Revive(ctx context.Context, s device.Step) error {
 	if s != mainsStep {
 		return d.Drive.Revive(ctx, s)
 	}
-	if err := switchMains(ctx, d.command, d.Info().Node); err != nil {
+	node := d.Node()
+	if node == "" {
+		return fmt.Errorf("%s was not run: the drive is gone, and %s is another one now", d.command, d.Info().Node)
+	}
+	if err := switchMains(ctx, d.command, node); err != nil {
 		return err
 	}
 	return d.Drive.Revive(ctx, device.Waiting)

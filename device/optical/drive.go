@@ -88,7 +88,9 @@ func (d *Drive) learn(ctx context.Context, r *child.Reader) error {
 			return err
 		}
 	}
-	d.place = placeOf(r.Info())
+	if p := placeOf(r.Info()); p.root != "" {
+		d.place = p
+	}
 	return nil
 }
 
@@ -147,8 +149,8 @@ func (d *Drive) Reopen(ctx context.Context) error {
 	}
 	info := d.Info()
 	d.current().Close()
-	if !d.found() {
-		return d.nowhere()
+	if err := d.follow(ctx); err != nil {
+		return err
 	}
 	err := d.start(ctx)
 	if d.isClosed() && err != nil {

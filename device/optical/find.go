@@ -37,10 +37,13 @@ func serialOf(dir devnode.Dir) string {
 	return usb.Line("serial")
 }
 
-// is tells whether a folder in sysfs is of the same drive: vendor, model and serial
+// is tells whether a folder in sysfs is of the same drive, and that takes requests.
+func (p place) is(dir devnode.Dir) bool { return dir != "" && dir.Gone(true) == "" && p.names(dir) }
+
+// names tells whether a folder in sysfs is of the same drive: vendor, model and serial
 // are; without a serial number it hangs on the same port.
-func (p place) is(dir devnode.Dir) bool {
-	if dir == "" || dir.Gone(true) != "" || dir.Line("device/vendor") != p.vendor || dir.Line("device/model") != p.model {
+func (p place) names(dir devnode.Dir) bool {
+	if dir.Line("device/vendor") != p.vendor || dir.Line("device/model") != p.model {
 		return false
 	}
 	if s := serialOf(dir); p.serial != "" || s != "" {

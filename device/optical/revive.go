@@ -39,6 +39,9 @@ const (
 // of a USB port leave to write to the USB device's node.
 func (d *Drive) Steps() []device.Step {
 	steps := []device.Step{device.Waiting, stepReady, stepStart}
+	if !d.found() {
+		return steps
+	}
 	dir := devnode.Named(devnode.Sysfs, d.options.Node)
 	if dir == "" {
 		return steps
@@ -76,15 +79,15 @@ func usbNode(usb devnode.Dir) string {
 // Revive implements device.Reviver. The step is done by a child of its own, which is
 // given up where it hangs as well.
 func (d *Drive) Revive(ctx context.Context, s device.Step) error {
+	if err := d.follow(ctx); err != nil {
+		return err
+	}
 	if !slices.Contains(d.Steps(), s) {
 		return fmt.Errorf("%w: %s", device.ErrUnsupported, s)
 	}
 	limit := stepTime
 	if s == device.Waiting {
 		limit = waitingTime
-	}
-	if err := d.follow(ctx); err != nil {
-		return err
 	}
 	err := d.do(ctx, callStep, []byte(s), limit, nil)
 	if err == nil || !gone(err) {
@@ -99,7 +102,7 @@ func (d *Drive) Revive(ctx context.Context, s device.Step) error {
 
 // follow has the drive addressed by the node that it has now, and waits for one that is
 // nowhere: another drive that was switched off and on meanwhile may have taken its node, and
-// nothing of this may be done to that.
+// is to be left alone, as far as the two can be told from each other.
 func (d *Drive) follow(ctx context.Context) error {
 	for range comingBack / readyPause {
 		if d.found() {
@@ -125,6 +128,18 @@ func (d *Drive) found() bool {
 		d.options.Node = node
 	}
 	return node != ""
+}
+
+// Node is the node by which the drive is known now: where it is found, else the last one; ""
+// where that is another drive's by now.
+func (d *Drive) Node() string {
+	if d.found() {
+		return d.options.Node
+	}
+	if dir := devnode.Named(d.place.root, d.options.Node); dir != "" && !d.place.names(dir) {
+		return ""
+	}
+	return d.options.Node
 }
 
 // nowhere is the error for a drive that was not found.
@@ -206,6 +221,9 @@ func (t task) step(s device.Step) error {
 		}
 	case stepPort:
 		usb, _ := dir.USB()
+		if usb == "" {
+			return fmt.Errorf("%w: %s", device.ErrUnsupported, s)
+		}
 		fd, err := devnode.Open(usbNode(usb), unix.O_WRONLY|unix.O_CLOEXEC)
 		if err != nil {
 			return fmt.Errorf("%s: %w", usbNode(usb), err)

@@ -75,10 +75,17 @@ func TestAnotherTookItsNode(t *testing.T) {
 	const port1, port2 = "pci0/usb1/1-1/1-1:1.0/host0/target0", "pci0/usb1/1-2/1-2:1.0/host1/target1"
 	sysfs := func(drives ...devnodetest.Drive) string { return devnodetest.Sysfs(t, drives...) }
 	d := openCanned(t, "dvd")
-	before := sysfs(fake("sr1", port1, fakeFiles("ACME", "DVD X", "", "running")))
-	d.place = placeIn(before, device.Info{Node: "/dev/sr1"})
-	d.options.Node = "/dev/sr1"
-	d.place.root = sysfs(fake("sr1", port2, fakeFiles("ACME", "DVD X", "", "running")))
+	const node = "/canned/dvd" // the other one answers there
+	before := sysfs(fake("dvd", port1, fakeFiles("ACME", "DVD X", "", "running")))
+	d.place = placeIn(before, device.Info{Node: node})
+	d.options.Node = node
+	if got := d.Node(); got != node {
+		t.Errorf("Node() = %q; want %s", got, node)
+	}
+	d.place.root = sysfs(fake("dvd", port2, fakeFiles("ACME", "DVD X", "", "running")))
+	if got := d.Node(); got != "" {
+		t.Errorf("Node() = %q; want none, which is another drive's", got)
+	}
 	for _, s := range d.Steps() {
 		ctx, cancel := context.WithTimeout(t.Context(), 2*readyPause)
 		if err := d.Revive(ctx, s); !errors.Is(err, context.DeadlineExceeded) {
@@ -87,13 +94,22 @@ func TestAnotherTookItsNode(t *testing.T) {
 		cancel()
 	}
 	was := d.place
-	e, ok := errors.AsType[*device.ReadError](d.Reopen(t.Context()))
-	if !ok || e.Class != device.Gone || d.place != was {
-		t.Errorf("Reopen() = %v, place %+v; want it gone, and its place kept", e, d.place)
+	ctx, cancel := context.WithTimeout(t.Context(), 2*readyPause)
+	if err := d.Reopen(ctx); !errors.Is(err, context.DeadlineExceeded) || d.place != was {
+		t.Errorf("Reopen() = %v, place %+v; want it to wait for the drive, and its place kept", err, d.place)
 	}
-	d.place.root = sysfs(fake("sr1", port2, fakeFiles("ACME", "DVD X", "", "running")), fake("sr0", port1, fakeFiles("ACME", "DVD X", "", "running")))
-	if !d.found() || d.options.Node != "/dev/sr0" {
-		t.Errorf("found at %s; want /dev/sr0", d.options.Node)
+	cancel()
+	e, ok := errors.AsType[*device.ReadError](d.nowhere())
+	if !ok || e.Class != device.Gone {
+		t.Errorf("in the end it is said: %v; want it gone", e)
+	}
+	d.place.root = sysfs(fake("dvd", port1, fakeFiles("ACME", "DVD X", "", "offline")))
+	if got := d.Node(); got != node || d.found() {
+		t.Errorf("Node() = %q; want %s, its own, which takes no requests", got, node)
+	}
+	d.place.root = sysfs(fake("dvd", port2, fakeFiles("ACME", "DVD X", "", "running")), fake("sr0", port1, fakeFiles("ACME", "DVD X", "", "running")))
+	if got := d.Node(); got != "/dev/sr0" {
+		t.Errorf("Node() = %q; want /dev/sr0", got)
 	}
 }
 

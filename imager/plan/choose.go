@@ -128,7 +128,7 @@ func (s *byPlace) choose() bool {
 			s.worth /= 2
 			continue
 		}
-		if _, v := s.deeper.best(enough); v > deeperWins*most && (s.toTheEnd || v*float64(s.disc.Block) >= leastYield) {
+		if _, v := s.deeper.best(s, enough); v > deeperWins*most && (s.toTheEnd || v*float64(s.disc.Block) >= leastYield) {
 			return false
 		}
 		if most*float64(s.disc.Block) < leastYield {

@@ -10,6 +10,7 @@ import (
 
 // deeper is what failed with fewer retries than the drive's own, and is asked for
 // once more with those: once that brings more than anything else, or at the end. What
+// failed with nearly all of them waits for the end, when it is asked for slowly, too. What
 // the surface expects of a block tells the marginal ones from the dead, so they wait in
 // lots by that.
 type deeper struct {
@@ -30,13 +31,17 @@ type again struct {
 	old   bool // it failed in an earlier pass
 }
 
-// A lot is those of a kind (tried once, or with some retries) of which about as much is
-// expected when they are asked for once: up to each of these chances, and above.
+// A lot is those of a kind (tried once, with some retries, or with all but one of the
+// drive's own) of which about as much is expected when they are asked for once: up to each of
+// these chances, and above.
 var lotEdges = [...]float64{.02, .05, .1, .2, .4}
 
 const (
 	lotsOfKind = len(lotEdges) + 1
-	lots       = 2 * lotsOfKind
+	kinds      = 3
+	lots       = kinds * lotsOfKind
+
+	kindLast = kinds - 1 // waits for the end
 )
 
 // lotGuess is the share of them that comes with the drive's own retries, until some were
@@ -55,7 +60,7 @@ func (s *byPlace) lotOf(b int64, kind uint8) uint8 {
 // few is what earlier passes of this round and drive, cut off perhaps, asked for with
 // fewer retries than the drive's own and did not get, by kind.
 type few struct {
-	waiting [2]sector.Set
+	waiting [kinds]sector.Set
 	vain    []sector.Range // blocks that failed with the drive's own when they were asked for again
 }
 
@@ -70,7 +75,7 @@ func fewOf(t *Task, d *Disc, open *sector.Set) (f few) {
 			continue
 		}
 		var gone []sector.Range
-		var failed [2][]sector.Range
+		var failed [kinds][]sector.Range
 		for _, run := range h.Runs {
 			if run.Result == mapfile.Merged {
 				continue
@@ -101,12 +106,15 @@ func fewOf(t *Task, d *Disc, open *sector.Set) (f few) {
 
 func (f *few) empty() bool { return f.waiting[0].Empty() && f.waiting[1].Empty() }
 
-// kindOf tells what was tried with the least retries from what had some more.
+// kindOf is the kind of what was tried with so many.
 func kindOf(retries uint8, t Retries) uint8 {
-	if retries > t.Least {
+	switch {
+	case retries <= t.Least:
+		return 0
+	case retries < t.Own-1:
 		return 1
 	}
-	return 0
+	return kindLast
 }
 
 // newDeeper takes in what earlier passes left.
@@ -123,7 +131,7 @@ func newDeeper(s *byPlace, f *few) (d deeper) {
 	}
 	for _, r := range f.vain {
 		for b := range s.blocks(r) {
-			for kind := range uint8(2) {
+			for kind := range uint8(kinds) {
 				d.of[s.lotOf(b, kind)]++
 			}
 		}
@@ -184,16 +192,19 @@ func (d *deeper) rate(lot int) float64 {
 	return share / (share*d.won.of() + (1-share)*d.lost.of())
 }
 
+// atEnd tells whether nothing else is left to do, so that what is asked is asked slowly.
+func (s *byPlace) atEnd() bool { return s.left == 0 || s.spent }
+
 // best is the lot that brings most, and what: that in hand or one of at least so many
 // blocks.
-func (d *deeper) best(least int) (lot int, rate float64) {
+func (d *deeper) best(s *byPlace, least int) (lot int, rate float64) {
 	lot = -1
 	if len(d.run) > 0 {
 		lot = int(d.run[0].lot)
 		rate = stayOn * d.rate(lot)
 	}
 	for i := range d.waiting {
-		if n := len(d.waiting[i]); n == 0 || n < least {
+		if n := len(d.waiting[i]); n == 0 || n < least || i/lotsOfKind == kindLast && !s.atEnd() {
 			continue
 		}
 		if v := d.rate(i); lot < 0 || v > rate {
@@ -208,13 +219,13 @@ func (d *deeper) best(least int) (lot int, rate float64) {
 
 // pays tells whether asking deeper is worth its time.
 func (d *deeper) pays(s *byPlace) bool {
-	_, rate := d.best(1)
+	_, rate := d.best(s, 1)
 	return rate*float64(s.disc.Block) >= leastYield
 }
 
 // next is the next block to be asked deeper.
 func (d *deeper) next(s *byPlace) (again, bool) {
-	lot, rate := d.best(1)
+	lot, rate := d.best(s, 1)
 	if lot < 0 || s.stopped || !s.toTheEnd && s.left == 0 && rate*float64(s.disc.Block) < leastYield {
 		return again{}, false
 	}
@@ -232,7 +243,7 @@ func (d *deeper) begin(s *byPlace, lot int) {
 	for _, x := range d.run {
 		d.waiting[x.lot] = append(d.waiting[x.lot], x)
 	}
-	d.run, d.waiting[lot], d.slow = d.waiting[lot], nil, s.left == 0 || s.spent
+	d.run, d.waiting[lot], d.slow = d.waiting[lot], nil, s.atEnd()
 	slices.SortFunc(d.run, func(a, b again) int { return cmp.Compare(a.block, b.block) })
 }
 
