@@ -111,7 +111,7 @@ func TestPassByADriveThatRefusesRetries(t *testing.T) {
 		asks    int
 	}{
 		{nil, mapfile.Settings{}, 2}, {[]uint8{0}, mapfile.Settings{}, 2},
-		{[]uint8{0, 3, 16}, mapfile.Settings{}, 1}, {nil, retries(4), 1},
+		{[]uint8{0, 3, 15}, mapfile.Settings{}, 1}, {[]uint8{0, 3, 15, 16}, mapfile.Settings{}, 1}, {nil, retries(4), 1},
 	} {
 		info := device.Info{Kind: "dvd", BlockSectors: 16, WholeBlocks: true, MaxSectors: 48, Retries: &device.RetryCounts{Own: 16}}
 		fake := devicetest.NewFake(4096, devicetest.Options{Info: info, NamesAddress: true})
