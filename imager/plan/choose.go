@@ -128,6 +128,7 @@ func (s *byPlace) choose() bool {
 			s.worth /= 2
 			continue
 		}
+		// What is asked deeper, and is not worth its time either, gives nothing up without proofs.
 		if _, v := s.deeper.best(s, enough); v > deeperWins*most && (s.toTheEnd || v*float64(s.disc.Block) >= leastYield) {
 			return false
 		}
@@ -320,7 +321,7 @@ func (s *byPlace) gap(n int64, band, rung int) float64 {
 }
 
 // first is as many retries of those as a block is asked for with at first. Where what fails is
-// asked for once more with the drive's own (deeper.go) that is fewer, so that all of it is.
+// asked for once more with the drive's own (deeper.go) that is fewer, so that all of it can be.
 func (s *byPlace) first(retries uint8) uint8 {
 	most := s.tries.Own
 	if s.disc.WholeBlocks && most > s.tries.Least {
@@ -330,7 +331,7 @@ func (s *byPlace) first(retries uint8) uint8 {
 }
 
 // settings picks the retries of a run: many where a dead block is unlikely, and for all as
-// long as most of what they are tried at comes with them.
+// long as they mostly help.
 func (s *byPlace) settings(z *zone) {
 	switch p := z.gain / float64(z.count); {
 	case !s.effort.pays():

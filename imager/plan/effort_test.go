@@ -51,3 +51,33 @@ func TestEffortMostly(t *testing.T) {
 		t.Errorf("one in three: mostly %v, pays %v; want false, true", e.mostly(), e.pays())
 	}
 }
+
+// TestRetriesOfARun: many where nearly all is expected to come, some where most is, none where
+// little is; nearly all wherever they mostly help, and none where they don't pay. All of the
+// drive's own only where a block is asked for once.
+func TestRetriesOfARun(t *testing.T) {
+	for _, test := range []struct {
+		chance       float64
+		helped, vain int
+		whole        bool
+		want         uint8
+	}{
+		{.95, 0, 0, true, 15}, {.7, 0, 0, true, 3}, {.3, 0, 0, true, 0},
+		{.95, 5, 0, true, 15}, {.7, 5, 0, true, 15}, {.3, 5, 0, true, 15},
+		{.95, 0, 100, true, 0}, {.7, 0, 100, true, 0},
+		{.95, 0, 0, false, 16}, {.7, 0, 0, false, 3}, {.3, 5, 0, false, 16},
+	} {
+		task := scarTask(2400)
+		task.Disc.WholeBlocks = test.whole
+		s := New(task).place
+		for range test.helped {
+			s.effort.note(true)
+		}
+		for range test.vain {
+			s.effort.note(false)
+		}
+		if s.settings(&zone{gain: test.chance * 100, count: 100}); s.retries != test.want {
+			t.Errorf("%+v: asked for with %d retries", test, s.retries)
+		}
+	}
+}

@@ -8,10 +8,10 @@ import (
 	"turnstone/device/spiral"
 )
 
-// TestLuck: it is on until enough has failed to tell. From then on it begins at one share and ends at
-// a lower one, so that it does not come and go with each outcome. While there is none all is
-// as good as it looks. With it the best place is as good as the mean of all, and the place of
-// the head better than it looks, the more where luck is shown.
+// TestLuck: it is on until enough has failed to tell. From then on it begins at one share and
+// ends at a lower one, so that it does not come and go with each outcome. While there is none
+// all is as good as it looks. With it the best place is as good as the mean of all, and the
+// place of the head better than it looks, the more where luck is shown.
 func TestLuck(t *testing.T) {
 	const off, maybe, shown = 1, 1.3, 3
 	var l luck
@@ -153,5 +153,36 @@ func TestReadThrough(t *testing.T) {
 	}
 	if runs < 500 || longer < runs/50 || sooner < runs/50 {
 		t.Errorf("of %d runs %d were read through and %d began sooner where the head was: too few to tell", runs, longer, sooner)
+	}
+}
+
+// TestChanceByLuck: with luck what is expected is corrected by what came of such, and by how
+// rows went on; without it is what it is.
+func TestChanceByLuck(t *testing.T) {
+	s := New(scarTask(2400)).place
+	const b = 1004
+	ring := s.field.ringOf(b)
+	for x := int64(b - 4); x < b; x++ {
+		s.see(ring, x, true, false)
+	}
+	s.refresh()
+	believed := s.believed(ring, b)
+	if believed >= provedSure {
+		t.Fatalf("beside four failures %v is expected; want less than %v, or nothing is shown", believed, provedSure)
+	}
+	for range 50 {
+		s.proved.note(believed, true)
+		s.rows.note(4, believed, true)
+	}
+	for _, on := range []bool{false, true} {
+		s.luck.on = on
+		s.moment++
+		want := believed
+		if on {
+			want = s.proved.chance(believed) * s.rows.factor(4)
+		}
+		if got := s.chance(ring, b); got != want || on && got > believed/4 {
+			t.Errorf("luck %v: the chance is %v; want %v of %v", on, got, want, believed)
+		}
 	}
 }

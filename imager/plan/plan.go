@@ -73,9 +73,9 @@
 // the failure bears upon is worked out anew. Of equals those farther out come
 // first, where the disc passes faster, in bands of a thirty-second of the radius.
 //
-// Where nothing brings more than a fifth of what full speed does, and the surface is
-// believed and sixty have failed, looks are taken ahead of the reading, ten turns in every few hundred, and more
-// of them where marks are met (sound.go): a failure costs no speed where the drive has none,
+// Where nothing brings more than a fifth of what full speed does, the surface is believed, and
+// sixty have failed or a part is dead, looks are taken ahead of the reading, ten turns in every
+// few hundred, and more of them where marks are met (sound.go): a failure costs no speed where the drive has none,
 // and what is sure after that is read at full speed, all over the disc. As long as
 // there is much of that a failure is charged with all of the way back to speed. Looks
 // end once less than a seventh of the pass is expected to come yet.
@@ -84,15 +84,15 @@
 // uncertain (a gamma distribution), and looking into an unknown ring is worth more
 // than its mean chance. Retries are many where a dead block is unlikely, or as long as they
 // mostly help, and few where it is likely, or once hardly any helped (effort.go): a disc with
-// a thousand scratches comes a tenth sooner for the former. What failed with few is asked for once
-// more with the drive's own when that brings more than anything else, or at the end
-// (deeper.go): in lots by
-// what the surface expects of it, since that tells the marginal blocks from the dead;
-// with nothing else left to ask, at the drive's lowest speed, which a drive comes back
-// from slowly. No block is
-// asked for with all of those at first, so whatever fails and loses no track is asked for twice. What is passed
-// over, and a place that is left, cost another move, which is worth much where all is as good
-// as the rest and nothing where it is dead (back.go).
+// a thousand scratches comes a tenth sooner for the former. What failed with few is asked for
+// once more with the drive's own when that brings more than anything else, or at the end
+// (deeper.go): in lots by what the surface expects of it, since that tells the marginal blocks
+// from the dead; with nothing else left to ask, at the drive's lowest speed, which a drive comes
+// back from slowly. Where a drive decodes whole blocks, and its retries can be set, no block is
+// asked for with all of them at first, so that whatever fails and loses no track can be asked for
+// once more, if that is worth its time. What is passed over, and a place that is left, cost
+// another move, which is worth much where all is as good as the rest and nothing where it is
+// dead (back.go).
 //
 // Where even the best brings less than a sector in ten seconds the pass ends by
 // itself, "little-left", unless it is to go to the end; then the rest is swept
@@ -108,8 +108,8 @@
 // level by level with the sure blocks read in between, with a few retries (with
 // none, marginal blocks pass for dead ones), and with blocks that are nearly sure
 // read along where the head passes. Of no use were 64 or 128 cells, a longer look
-// ahead along a run, all retries for all blocks, and a level of looks 1,536 turns
-// apart. Worse were, on a disc after its first treatment: a few blocks of each kind
+// ahead along a run, all retries for all blocks whether they help or not, and a level of
+// looks 1,536 turns apart. Worse were, on a disc after its first treatment: a few blocks of each kind
 // that failed before, tried at the beginning; few retries once more had been in vain
 // than had helped; and no belief at all in a model that of late told the blocks that
 // came from the others no better than their mean.
@@ -118,8 +118,8 @@
 // and two others that know nothing of a surface are heard beside it (skill.go). That
 // regression is kept to blocks of which the surface was not sure: taught by the sure
 // ones, too, it swung, and a disc with a thousand scratches took up to half as long again
-// on some seeds; and so it did where it learnt three times as fast. Marks add up under a block, so blocks that begin at the same angle a few
-// turns away say more than the cells' sum (alike.go). What cost most where failures
+// on some seeds; and so it did where it learnt three times as fast. Marks add up under a
+// block, so blocks that begin at the same angle a few turns away say more than the cells' sum (alike.go). What cost most where failures
 // followed no pattern was a price: the first block ever timed, after failures, was taken
 // for one at full speed (price.go).
 //
@@ -137,15 +137,15 @@
 // places that are alike the best is best by luck, and is taken for no better than their mean
 // (luck.go). On a whole DVD patches of which a quarter is good take 0.98 of stretches' time
 // until 99 % is there (1.22 before, for ways from patch to patch) and 0.42 until half is;
-// patches of which most is good 1.02. On discs of 2,000 to 20,000 blocks, where it took half of
+// patches of which most is good 1.02. On discs of 2,000, 10,000 and 20,000 blocks, where it took half of
 // the time to find that out, the latter took up to 1.49, 1.25 and 1.19 of it; now luck comes
-// first, until sixty have failed, and they take 0.9 to 1.1. A surface is looked at later for it.
+// first, until sixty have failed, and they take 0.9 to 1.1 (up to 1.15 some few of a hundred). A surface is looked at later for it.
 // Meanwhile a row of failures is left sooner than the surface says (row.go): discs of 500 to
-// 2,000 blocks with runs of a hundred bad ones take two thirds of the time for it.
+// 2,000 blocks with runs of a hundred bad ones take 0.6 to 0.9 of the time for it.
 // Other ways were worse. To let that first luck count for as much as one that is shown: a disc
 // with a few scratches came a third later in the mean. To take looks meanwhile, or to
-// let it count only where the drive is slow: such patches took up to 1.3. To pass nothing over before a run begins, either: runs of a hundred
-// dead blocks took twice as long as by stretches, since what is good behind them was not gone
+// let it count only where the drive is slow: such patches took up to 1.3. To pass nothing over
+// before a run begins, either: runs of a hundred dead blocks took twice as long as by stretches, since what is good behind them was not gone
 // to. To read a place through until eight failures running: patches took twice as long until
 // half was there, and such runs twice as long until 99 %. To begin at half of the share of
 // what is beside (luckFrom), so that looks ahead end sooner: a disc with a thousand scratches

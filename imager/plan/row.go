@@ -3,9 +3,9 @@ package plan
 import "math/bits"
 
 // rows is how rows of failures go on. A row is blocks that failed one behind the other by
-// address. No scratch makes a long one, whichever way it runs: a turn of a DVD holds two to
-// four blocks, of which it meets some, and the next turn's begin elsewhere. What does is a
-// ring, a dead end, a fault of the writer: in these what comes next is bad, too, whatever the
+// address. No scratch across the track makes a long one: a turn of a DVD holds two to four
+// blocks, of which it meets some, and the next turn's begin elsewhere. What does is a ring, a
+// dead end, a fault of the writer: in these what comes next is bad, too, whatever the
 // surface tells of its angle. The regression (skill.go) finds out after some thirty failures,
 // by when a small disc has no more: runs of a hundred bad blocks on discs of 500, 1,000 and
 // 2,000 took 1.8, 1.7 and 1.4 times as long as by stretches until 99 % was there, all discs
@@ -17,8 +17,8 @@ import "math/bits"
 // length:
 //
 //	     row            asked now
-//	─x─x─x─x─x─x─ ─ ─ ─ ─b─ ─ ─ ─ ─
-//	 6 failed    3 not asked yet: b is in it
+//	─x─x─x─x─x─x─·─·─·─b─·─·─
+//	 6 failed   b is 4 away: in the row
 //
 // As a gamma distribution of mean 1 would be, that is their chance's factor; it never raises
 // one. It is used while there is luck (luck.go).
@@ -71,6 +71,9 @@ func (k *skill) rowTo(b, step int64) int {
 	in := func(x int64) bool { return x >= 0 && x < int64(len(k.saw)) }
 	away := int64(1)
 	for ; away <= rowMost && in(b+away*step) && !k.own[b+away*step]; away++ {
+		if k.saw[b+away*step] == sawGood { // it came before
+			return 0
+		}
 	}
 	n := int64(0)
 	for x := b + away*step; n < rowMost && in(x) && k.own[x] && k.saw[x] == sawBad; x += step {

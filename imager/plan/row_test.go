@@ -9,15 +9,15 @@ import (
 	"turnstone/mapfile"
 )
 
-// TestRow: the row that a block is in: x failed, o came, a point was not asked for, b is the
-// block.
+// TestRow: the row that a block is in: x failed, o came, g came before, by another drive or
+// in another round, a point was not asked for, b is the block.
 func TestRow(t *testing.T) {
 	for _, test := range []struct {
 		blocks string
 		want   int
 	}{
 		{"b", 0}, {"xb", 1}, {"bx", 1}, {"xxxxb", 4}, {"oxxxxbxx", 4}, {"xxbxxxxxo", 5},
-		{"xxxxob", 0}, {"xxxx.b", 4}, {"xxxx..b", 4}, {"xxxx...b", 4}, {"xxxx....b", 0},
+		{"xxxxob", 0}, {"xxxx.b", 4}, {"xxxx..b", 4}, {"xxxx...b", 4}, {"xxxx....b", 0}, {"xxxx.g.b", 0},
 		{"oxxxo..b", 0}, {"xxx.xb", 1}, {"b.....xxxxxx", 6}, {"b......xxxxxx", 0},
 		{"xxxxxxxxxxxxxxxxxxxxb", 16}, {"xxxxxxxxxxxxxxxxxxxx...............b", 16}, {"xxxxxxxxxxxxxxxxxxxx................b", 0},
 	} {
@@ -26,6 +26,8 @@ func TestRow(t *testing.T) {
 			switch c {
 			case 'x', 'o':
 				k.saw[i], k.own[i] = map[rune]uint8{'x': sawBad, 'o': sawGood}[c], true
+			case 'g':
+				k.saw[i] = sawGood
 			case 'b':
 				at = int64(i)
 			}

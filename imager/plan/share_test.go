@@ -100,7 +100,7 @@ func sharesOf(t *testing.T, name string) (all []*said) {
 // widest is how much of what is open the ranges may be at the most, on the whole, where
 // they should say something: the other scenarios' discs are read in seconds, or were
 // treated, and nobody knows how much better they are.
-var widest = map[string]float64{"ruined": .8, "scratched": .75}
+var widest = map[string]float64{"ruined": .8, "scratched": .7}
 
 // always is the scenarios that are run each time: on the last, unlike the others, much of what
 // is bad lies where nothing was read before it is asked.
@@ -132,7 +132,7 @@ func TestShares(t *testing.T) {
 		}
 		t.Logf("%s: %.0f cases, %.0f %% in the range, in %.0f %% less came; the range is %.0f %% of what was open",
 			name, n, 100*in/n, 100*much/n, 100*wide/n)
-		if n < 15 || in < .8*n {
+		if n < 15 || in < .8*n { // a case is a moment of a pass: the one on ruined has 18
 			t.Errorf("%s: in %.0f of %.0f cases what came lies in the range; want 80 %%, of 15 at least", name, in, n)
 		}
 		if much > .1*n {

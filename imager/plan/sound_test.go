@@ -47,7 +47,7 @@ func (p *patches) answer(q Request) Outcome {
 }
 
 // withoutLuck is a plan that has seen so many failures elsewhere that there is no luck (luck.go):
-// until then no looks are taken.
+// until then no looks are taken. They count for the rate of all blocks, too.
 func withoutLuck(t Task) *Plan {
 	p := New(t)
 	p.place.skill.all.bad = luckUntil
