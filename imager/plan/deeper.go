@@ -104,7 +104,9 @@ func fewOf(t *Task, d *Disc, open *sector.Set) (f few) {
 	return f
 }
 
-func (f *few) empty() bool { return f.waiting[0].Empty() && f.waiting[1].Empty() }
+func (f *few) empty() bool {
+	return !slices.ContainsFunc(f.waiting[:], func(s sector.Set) bool { return !s.Empty() })
+}
 
 // kindOf is the kind of what was tried with so many.
 func kindOf(retries uint8, t Retries) uint8 {

@@ -68,6 +68,25 @@ func TestAsksDeeperAfterARestart(t *testing.T) {
 	}
 }
 
+// TestAsksDeeperOfEachKind: so it is where only blocks are left that were asked for with so many
+// retries, whatever kind that makes them.
+func TestAsksDeeperOfEachKind(t *testing.T) {
+	for retries := range uint8(16) {
+		task := scarTask(400)
+		task.Retries = Retries{Least: 0, Own: 16}
+		task.Good = task.Disc.Written
+		left := sector.Span(160, 16)
+		task.Good.Remove(left)
+		task.History = []Past{{Settings: []mapfile.Settings{{Retries: &retries}},
+			Runs: []mapfile.Run{{Range: left, Result: mapfile.Failed, Attempts: 1}}}}
+		p := New(task)
+		q, step := p.Next()
+		if n := q.Settings.Retries; step != Ask || q.Range != left || n == nil || *n != 16 || !q.Slow {
+			t.Errorf("failed with %d retries: asked for %v, step %v, %+v; want %v, slowly and with all of the drive's own", retries, q.Range, step, q.Settings, left)
+		}
+	}
+}
+
 // TestSlowAtTheEnd: the drive's lowest speed is wanted for what is asked deeper once every
 // block was asked for, or what is open is worth nothing, and never before: a drive comes
 // back from it slowly.
