@@ -164,18 +164,30 @@ func evaluate[T any](b *browser, expression string) (T, error) {
 // of text, which the page's policy forbids.)
 func (b *browser) await(expression string) {
 	b.t.Helper()
-	for late := time.Now().Add(tooLate); time.Now().Before(late); time.Sleep(30 * time.Millisecond) {
+	if !b.within(tooLate, expression) {
+		b.t.Fatalf("on the page never came true: %s\nit says:\n%s", expression, b.body())
+	}
+}
+
+// within tells whether it holds before that time is over.
+func (b *browser) within(limit time.Duration, expression string) bool {
+	for late := time.Now().Add(limit); time.Now().Before(late); time.Sleep(30 * time.Millisecond) {
 		if holds, err := evaluate[bool](b, "!!("+expression+")"); err == nil && holds {
-			return
+			return true
 		}
 	}
-	b.t.Fatalf("on the page never came true: %s\nit says:\n%s", expression, b.body())
+	return false
 }
 
 // shows waits until the page has words in an element.
 func (b *browser) shows(selector, words string) {
 	b.t.Helper()
-	b.await(fmt.Sprintf("document.querySelector(%s)?.innerText.includes(%s)", quoted(selector), quoted(words)))
+	b.await(hasWords(selector, words))
+}
+
+// hasWords is whether it has them.
+func hasWords(selector, words string) string {
+	return fmt.Sprintf("document.querySelector(%s)?.innerText.includes(%s)", quoted(selector), quoted(words))
 }
 
 func quoted(s string) string {

@@ -130,11 +130,8 @@ func TestPageByKeyboard(t *testing.T) {
 		for range 3 {
 			tabTo("Stop")
 			w.do(chromedp.KeyEvent(key))
-			for range 15 * time.Second / lookEvery {
-				if over, _ := evaluate[bool](w, `document.querySelector('#now')?.innerText.includes('Stopped') ?? false`); over {
-					return
-				}
-				time.Sleep(lookEvery)
+			if w.within(15*time.Second, hasWords("#now", "Stopped")) {
+				return
 			}
 		}
 		t.Fatalf("%q on Stop, three times, stops nothing; the page says:\n%s", key, w.body())

@@ -111,6 +111,8 @@ func (d *Drive) follow(ctx context.Context) error {
 		select {
 		case <-ctx.Done():
 			return ctx.Err()
+		case <-d.closed:
+			return device.ErrClosed
 		case <-time.After(readyPause):
 		}
 	}

@@ -99,6 +99,12 @@ func TestAnotherTookItsNode(t *testing.T) {
 		t.Errorf("Reopen() = %v, place %+v; want it to wait for the drive, and its place kept", err, d.place)
 	}
 	cancel()
+	closed := openCanned(t, "dvd")
+	closed.place = d.place
+	time.AfterFunc(readyPause, func() { closed.Close() })
+	if err := closed.Reopen(t.Context()); !errors.Is(err, device.ErrClosed) {
+		t.Errorf("Reopen() of one that is closed meanwhile = %v; want %v", err, device.ErrClosed)
+	}
 	e, ok := errors.AsType[*device.ReadError](d.nowhere())
 	if !ok || e.Class != device.Gone {
 		t.Errorf("in the end it is said: %v; want it gone", e)

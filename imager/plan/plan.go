@@ -75,8 +75,8 @@
 //
 // Where nothing brings more than a fifth of what full speed does, the surface is believed, and
 // sixty have failed or a part is dead, looks are taken ahead of the reading, ten turns in every
-// few hundred, and more of them where marks are met (sound.go): a failure costs no speed where the drive has none,
-// and what is sure after that is read at full speed, all over the disc. As long as
+// few hundred, and more of them where marks are met (sound.go): a failure costs no speed where
+// the drive has none, and what is sure after that is read at full speed, all over the disc. As long as
 // there is much of that a failure is charged with all of the way back to speed. Looks
 // end once less than a seventh of the pass is expected to come yet.
 //
@@ -109,8 +109,8 @@
 // none, marginal blocks pass for dead ones), and with blocks that are nearly sure
 // read along where the head passes. Of no use were 64 or 128 cells, a longer look
 // ahead along a run, all retries for all blocks whether they help or not, and a level of
-// looks 1,536 turns apart. Worse were, on a disc after its first treatment: a few blocks of each kind
-// that failed before, tried at the beginning; few retries once more had been in vain
+// looks 1,536 turns apart. Worse were, on a disc after its first treatment: a few blocks of
+// each kind that failed before, tried at the beginning; few retries once more had been in vain
 // than had helped; and no belief at all in a model that of late told the blocks that
 // came from the others no better than their mean.
 //
@@ -119,7 +119,8 @@
 // regression is kept to blocks of which the surface was not sure: taught by the sure
 // ones, too, it swung, and a disc with a thousand scratches took up to half as long again
 // on some seeds; and so it did where it learnt three times as fast. Marks add up under a
-// block, so blocks that begin at the same angle a few turns away say more than the cells' sum (alike.go). What cost most where failures
+// block, so blocks that begin at the same angle a few turns away say more than the cells' sum
+// (alike.go). What cost most where failures
 // followed no pattern was a price: the first block ever timed, after failures, was taken
 // for one at full speed (price.go).
 //
@@ -137,16 +138,17 @@
 // places that are alike the best is best by luck, and is taken for no better than their mean
 // (luck.go). On a whole DVD patches of which a quarter is good take 0.98 of stretches' time
 // until 99 % is there (1.22 before, for ways from patch to patch) and 0.42 until half is;
-// patches of which most is good 1.02. On discs of 2,000, 10,000 and 20,000 blocks, where it took half of
-// the time to find that out, the latter took up to 1.49, 1.25 and 1.19 of it; now luck comes
-// first, until sixty have failed, and they take 0.9 to 1.1 (up to 1.15 some few of a hundred). A surface is looked at later for it.
+// patches of which most is good 1.02. On discs of 2,000, 10,000 and 20,000 blocks, where it
+// took half of the time to find that out, the latter took up to 1.49, 1.25 and 1.19 of it; now luck comes
+// first, until sixty have failed, and they take 0.9 to 1.1 (up to 1.15 some few of a
+// hundred). A surface is looked at later for it.
 // Meanwhile a row of failures is left sooner than the surface says (row.go): discs of 500 to
 // 2,000 blocks with runs of a hundred bad ones take 0.6 to 0.9 of the time for it.
 // Other ways were worse. To let that first luck count for as much as one that is shown: a disc
 // with a few scratches came a third later in the mean. To take looks meanwhile, or to
 // let it count only where the drive is slow: such patches took up to 1.3. To pass nothing over
-// before a run begins, either: runs of a hundred dead blocks took twice as long as by stretches, since what is good behind them was not gone
-// to. To read a place through until eight failures running: patches took twice as long until
+// before a run begins, either: runs of a hundred dead blocks took twice as
+// long as by stretches, since what is good behind them was not gone to. To read a place through until eight failures running: patches took twice as long until
 // half was there, and such runs twice as long until 99 %. To begin at half of the share of
 // what is beside (luckFrom), so that looks ahead end sooner: a disc with a thousand scratches
 // took a fifth longer until 90 %. And to read a slice through now and then, and to go on with
