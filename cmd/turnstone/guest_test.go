@@ -115,7 +115,7 @@ type inside struct {
 
 func (g *inside) obey(name string, o order) {
 	do := map[string]func(string, []string) (reply, error){
-		"run": g.run, "signal": g.signal, "node": g.node, "hold": g.hold, "release": g.release, "fetch": g.fetch, "raw": g.raw,
+		"run": g.run, "signal": g.signal, "node": g.node, "gone": g.gone, "hold": g.hold, "release": g.release, "fetch": g.fetch, "raw": g.raw,
 		"copy": g.copyDisc, "remove": g.remove, "sectors": g.sectors,
 	}[o.Do]
 	r, err := reply{}, fmt.Errorf("no order %q", o.Do)
@@ -176,20 +176,43 @@ func (g *inside) signal(_ string, args []string) (reply, error) {
 	return reply{}, c.Process.Signal(syscall.Signal(n))
 }
 
+// nodeOf is the node of a drive of a model and the state in which the kernel has it; ""
+// where there is none.
+func nodeOf(model string) (node, state string) {
+	line := func(path string) string {
+		b, _ := os.ReadFile(path)
+		return strings.TrimSpace(string(b))
+	}
+	names, _ := filepath.Glob("/sys/block/sr*")
+	for _, name := range names {
+		if line(filepath.Join(name, "device/model")) == model {
+			return "/dev/" + filepath.Base(name), line(filepath.Join(name, "device/state"))
+		}
+	}
+	return "", ""
+}
+
 // node waits until a drive of a model is there, and replies with its node.
 func (g *inside) node(_ string, args []string) (reply, error) {
 	for range 1500 {
-		names, _ := filepath.Glob("/sys/block/sr*")
-		for _, name := range names {
-			model, _ := os.ReadFile(filepath.Join(name, "device/model"))
-			state, _ := os.ReadFile(filepath.Join(name, "device/state"))
-			if strings.TrimSpace(string(model)) == args[0] && strings.TrimSpace(string(state)) == "running" {
-				return reply{Text: "/dev/" + filepath.Base(name)}, nil
-			}
+		if node, state := nodeOf(args[0]); state == "running" {
+			return reply{Text: node}, nil
 		}
 		time.Sleep(20 * time.Millisecond)
 	}
 	return reply{}, fmt.Errorf("no drive %s", args[0])
+}
+
+// gone waits until no drive of a model is there.
+func (g *inside) gone(_ string, args []string) (reply, error) {
+	node, state := "", ""
+	for range 1500 {
+		if node, state = nodeOf(args[0]); node == "" {
+			return reply{}, nil
+		}
+		time.Sleep(20 * time.Millisecond)
+	}
+	return reply{}, fmt.Errorf("the drive %s is %s still, %s", args[0], node, state)
 }
 
 // hold keeps a node open, so that its name is taken when its drive has gone.

@@ -15,6 +15,7 @@ import (
 	"turnstone/device/devicetest"
 	"turnstone/device/scsi"
 	"turnstone/device/sector"
+	"turnstone/imager"
 )
 
 // asked is one line of a drive's log: a command, or what else happened to it.
@@ -165,10 +166,13 @@ func newJob(t testing.TB, g *guest, d *usbDrive, c disc, faults ...string) *job 
 	return j
 }
 
-// plug plugs a drive in, and takes it for the passes to come.
+// plug plugs a drive in, and takes it for the passes to come. One that was switched off is
+// plugged in when the guest has noticed that: until then its old node is there, which
+// another drive may have soon.
 func (j *job) plug(d *usbDrive) {
 	j.t.Helper()
 	d.t = j.t
+	j.g.do(j.t, "gone", d.model)
 	d.tell("plug")
 	j.drive, j.node = d, j.g.do(j.t, "node", d.model)
 	j.seen = len(d.log())
@@ -205,6 +209,7 @@ func (j *job) judge(r result) []asked {
 	const given = 30 * time.Second // longer than any gate, shorter than any stall that ends
 	log := j.since()
 	j.seen += len(log)
+	j.with(r, j.drive)
 	identity := r.events("identity-read")
 	good := j.good.Clone()
 	for _, q := range reads(log) {
@@ -233,6 +238,23 @@ func (j *job) judge(r result) []asked {
 	}
 	j.good = now
 	return log
+}
+
+// with checks that a pass that came to its end was with a drive: all hold the same discs.
+func (j *job) with(r result, d *usbDrive) {
+	j.t.Helper()
+	if r.out == "" {
+		return
+	}
+	var last imager.PassStatus
+	for _, round := range r.status().Rounds {
+		for _, p := range round.Passes {
+			last = p
+		}
+	}
+	if !strings.Contains(last.Drive, d.model) {
+		j.t.Fatalf("the pass was with the drive %q; want %s, which was %s", last.Drive, d.model, j.node)
+	}
 }
 
 // listed is what status --list prints.
