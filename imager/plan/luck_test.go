@@ -13,7 +13,7 @@ import (
 // all is as good as it looks. With it the best place is as good as the mean of all, and the
 // place of the head better than it looks, the more where luck is shown.
 func TestLuck(t *testing.T) {
-	const off, maybe, shown = 1, 1.3, 3
+	const off, maybe, shown = 1, 1.3, 4
 	var l luck
 	for i, x := range []struct {
 		share float64
@@ -25,8 +25,11 @@ func TestLuck(t *testing.T) {
 	} {
 		l.take(x.share, x.told)
 		want := [3]float64{50, x.here, 1}
-		if x.here != off {
+		switch x.here {
+		case maybe:
 			want = [3]float64{20, x.here, 10}
+		case shown:
+			want = [3]float64{20, x.here, 30}
 		}
 		if got := [3]float64{l.elsewhere(50, 20), l.here(), l.past()}; got != want {
 			t.Errorf("step %d, a share of %v, told %v: elsewhere, here and past are %v; want %v", i, x.share, x.told, got, want)
@@ -162,24 +165,24 @@ func TestChanceByLuck(t *testing.T) {
 	s := New(scarTask(2400)).place
 	const b = 1004
 	ring := s.field.ringOf(b)
-	for x := int64(b - 4); x < b; x++ {
+	for x := int64(b - rowLeast); x < b; x++ {
 		s.see(ring, x, true, false)
 	}
 	s.refresh()
 	believed := s.believed(ring, b)
 	if believed >= provedSure {
-		t.Fatalf("beside four failures %v is expected; want less than %v, or nothing is shown", believed, provedSure)
+		t.Fatalf("beside six failures %v is expected; want less than %v, or nothing is shown", believed, provedSure)
 	}
 	for range 50 {
 		s.proved.note(believed, true)
-		s.rows.note(4, believed, true)
+		s.rows.note(2, believed, true)
 	}
 	for _, on := range []bool{false, true} {
 		s.luck.on = on
 		s.moment++
 		want := believed
 		if on {
-			want = s.proved.chance(believed) * s.rows.factor(4)
+			want = s.proved.chance(believed) * s.rows.factor(2)
 		}
 		if got := s.chance(ring, b); got != want || on && got > believed/4 {
 			t.Errorf("luck %v: the chance is %v; want %v of %v", on, got, want, believed)

@@ -139,11 +139,12 @@
 // (luck.go). On a whole DVD patches of which a quarter is good take 0.98 of stretches' time
 // until 99 % is there (1.22 before, for ways from patch to patch) and 0.42 until half is;
 // patches of which most is good 1.02. On discs of 2,000, 10,000 and 20,000 blocks, where it
-// took half of the time to find that out, the latter took up to 1.49, 1.25 and 1.19 of it; now luck comes
-// first, until sixty have failed, and they take 0.9 to 1.1 (up to 1.15 some few of a
-// hundred). A surface is looked at later for it.
-// Meanwhile a row of failures is left sooner than the surface says (row.go): discs of 500 to
-// 2,000 blocks with runs of a hundred bad ones take 0.6 to 0.9 of the time for it.
+// took half of the time to find that out, the latter took up to 1.49, 1.25 and 1.19 of it; now
+// luck comes first, until sixty have failed, and they take 1.02 (some few of a hundred
+// up to 1.13). A surface is looked at later for it.
+// Meanwhile a row of failures is left sooner than the surface says, and its ends are gone to
+// (row.go): discs of 500 to 2,000 blocks with runs of a hundred bad ones take a third to a
+// half of the time for it.
 // Other ways were worse. To let that first luck count for as much as one that is shown: a disc
 // with a few scratches came a third later in the mean. To take looks meanwhile, or to
 // let it count only where the drive is slow: such patches took up to 1.3. To pass nothing over

@@ -3,66 +3,121 @@ package plan
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
+	"strings"
 	"testing"
 	"time"
 
 	"turnstone/mapfile"
 )
 
-// TestRow: the row that a block is in: x failed, o came, g came before, by another drive or
-// in another round, a point was not asked for, b is the block.
+// TestRow: how deep a block is in a row: x failed, o came, g came before and b failed before, by
+// another drive or in another round, a point was not asked for, ? is the block.
 func TestRow(t *testing.T) {
+	many := strings.Repeat
 	for _, test := range []struct {
 		blocks string
 		want   int
 	}{
-		{"b", 0}, {"xb", 1}, {"bx", 1}, {"xxxxb", 4}, {"oxxxxbxx", 4}, {"xxbxxxxxo", 5},
-		{"xxxxob", 0}, {"xxxx.b", 4}, {"xxxx..b", 4}, {"xxxx...b", 4}, {"xxxx....b", 0}, {"xxxx.g.b", 0},
-		{"oxxxo..b", 0}, {"xxx.xb", 1}, {"b.....xxxxxx", 6}, {"b......xxxxxx", 0},
-		{"xxxxxxxxxxxxxxxxxxxxb", 16}, {"xxxxxxxxxxxxxxxxxxxx...............b", 16}, {"xxxxxxxxxxxxxxxxxxxx................b", 0},
+		{"?", 0}, {"xxxxx?", 0}, {"xxxxxx?", 2}, {"?xxxxxx", 2}, // 6 long, 1 away: a sixth
+		{"xxxxxx..?", 1}, {"xxxxxx.....?", 1}, {"xxxxxx......?", 0}, // up to as far as it is long
+		{"xx.x..xxx?", 3}, {"bbbbbb?", 0}, {"xbxbxbxxx?", 3}, // holes, and what failed before
+		{"xxxx?xx", 3}, {"xxx?xx", 0}, {"xxx...?...xxx", 2}, {"xxx..?....xxx", 2}, // between two parts of it
+		{"xxxxxx.?.o", 1}, {"xxxxxx..?.o", 0}, {"xxxxxx..?..o", 1}, {"xxxxxx...?..o", 0}, {"xxxxxx.?......g", 2}, // toward an end
+		{"o.xxxxxx?", 2}, {"xxxxxxo?", 0}, {"xxxxxxg?xxxxx", 0}, {"xxxgxxx?", 0},
+		{many("x", 14) + "?", 3}, {many("x", 15) + "?", 4}, {many("x", 300) + "?", 4},
+		{many("x", 300) + many(".", 16) + "?", 3}, {many("x", 300) + many(".", 127) + "?", 1}, {many("x", 300) + many(".", 128) + "?", 0},
+		{many("x", 300) + many(".", 16) + "?" + many(".", 20) + "o", 1}, {many("x", 300) + many(".", 16) + "?" + many(".", 14) + "o", 0},
 	} {
-		k, at := skill{saw: make([]uint8, len(test.blocks)), own: make([]bool, len(test.blocks))}, int64(-1)
-		for i, c := range test.blocks {
-			switch c {
-			case 'x', 'o':
-				k.saw[i], k.own[i] = map[rune]uint8{'x': sawBad, 'o': sawGood}[c], true
-			case 'g':
-				k.saw[i] = sawGood
-			case 'b':
-				at = int64(i)
+		for _, turned := range []bool{false, true} {
+			blocks := []rune(test.blocks)
+			if turned {
+				slices.Reverse(blocks)
+			}
+			k, at := skill{saw: make([]uint8, len(blocks)), own: make([]bool, len(blocks))}, int64(-1)
+			for i, c := range blocks {
+				k.own[i] = c == 'x' || c == 'o'
+				switch c {
+				case 'x', 'b':
+					k.saw[i] = sawBad
+				case 'g', 'o':
+					k.saw[i] = sawGood
+				case '?':
+					at = int64(i)
+				}
+			}
+			if got := k.row(at); got != test.want {
+				t.Errorf("%s: at a depth of %d; want %d", string(blocks), got, test.want)
 			}
 		}
-		if got := k.row(at); got != test.want {
-			t.Errorf("%s: in a row of %d; want %d", test.blocks, got, test.want)
+	}
+}
+
+// TestSide: what is seen to a side of a block is as it is by looking at one block after the other.
+func TestSide(t *testing.T) {
+	r := rand.New(rand.NewPCG(27, 28))
+	for range 2000 {
+		n := 1 + r.IntN(400)
+		k := skill{saw: make([]uint8, n), own: make([]bool, n)}
+		for range r.IntN(12) {
+			i := r.IntN(n)
+			for j := i; j < min(n, i+1+r.IntN(9)); j++ {
+				k.saw[j], k.own[j] = uint8(r.IntN(8)/7), r.IntN(4) > 0 // good or none
+				if r.IntN(3) > 0 {
+					k.saw[j] = sawBad
+				}
+			}
+		}
+		b, step := int64(r.IntN(n)), int64(1-2*r.IntN(2))
+		var want side
+		for d := int64(1); d <= rowReach && b+d*step >= 0 && b+d*step < int64(n); d++ {
+			x := b + d*step
+			if k.saw[x] == sawGood {
+				if want.failed == 0 {
+					want.came = d
+				}
+				break
+			}
+			if k.saw[x] == sawBad && k.own[x] {
+				if want.failed++; want.failed == 1 {
+					want.away = d
+				}
+				want.long = d + 1 - want.away
+			}
+		}
+		if got := k.side(b, step); got != want {
+			t.Fatalf("from block %d of %v in steps of %d: %+v; want %+v", b, k.saw, step, got, want)
 		}
 	}
 }
 
 // TestRowsByHand: nothing seen changes nothing, nor does what came as expected; what failed
-// counts against two more that came as expected, at the row's step alone; and a row is four.
+// counts against three more that came as expected, at its depth alone; depth 0 is no row.
 func TestRowsByHand(t *testing.T) {
 	var r rows
-	for row := range rowMost + 1 {
-		if got := r.factor(row); got != 1 {
-			t.Fatalf("nothing seen: the factor in a row of %d is %v; want 1", row, got)
+	for depth := range rowSteps + 1 {
+		if got := r.factor(depth); got != 1 {
+			t.Fatalf("nothing seen: the factor at a depth of %d is %v; want 1", depth, got)
 		}
 	}
-	r.note(3, .9, true)
+	r.note(0, .9, true)
 	if r != (rows{}) {
-		t.Errorf("a row of three was counted: %v", r)
+		t.Errorf("what lies in no row was counted: %v", r)
 	}
-	r.note(7, .5, true)
-	r.note(4, .5, true)
-	if got, want := r.factor(5), 2/(.5*.99+.5+2); math.Abs(got-want) > 1e-12 {
+	r.note(2, .5, true)
+	r.note(2, .5, true)
+	if got, want := r.factor(2), 3/(.5*.99+.5+3); math.Abs(got-want) > 1e-12 {
 		t.Errorf("two in vain of which a half was expected: factor %v; want %v", got, want)
 	}
-	if r.factor(8) != 1 || r.factor(16) != 1 {
-		t.Errorf("longer rows were counted: %v", r)
+	for _, depth := range []int{0, 1, 3, 4} {
+		if r.factor(depth) != 1 {
+			t.Errorf("depth %d was counted: %v", depth, r)
+		}
 	}
 	for range 200 {
-		r.note(16, .5, false)
+		r.note(4, .5, false)
 	}
-	if got := r.factor(16); got != 1 {
+	if got := r.factor(4); got != 1 {
 		t.Errorf("all came of which a half was expected: factor %v; want 1", got)
 	}
 }
