@@ -115,8 +115,8 @@ type inside struct {
 
 func (g *inside) obey(name string, o order) {
 	do := map[string]func(string, []string) (reply, error){
-		"run": g.run, "signal": g.signal, "node": g.node, "gone": g.gone, "hold": g.hold, "release": g.release, "fetch": g.fetch, "raw": g.raw,
-		"copy": g.copyDisc, "remove": g.remove, "sectors": g.sectors,
+		"run": g.run, "signal": g.signal, "node": g.node, "gone": g.gone, "hold": g.hold, "release": g.release,
+		"fetch": g.fetch, "raw": g.raw, "copy": g.copyDisc, "remove": g.remove, "sectors": g.sectors,
 	}[o.Do]
 	r, err := reply{}, fmt.Errorf("no order %q", o.Do)
 	if do != nil {

@@ -154,6 +154,8 @@ type job struct {
 	good  sector.Set // as the map on the disk has it
 	seen  int        // commands of the drive's log that were judged
 	ids   int        // identity reads so far
+
+	passes int // that were held to be with the drive
 }
 
 // newJob puts a disc into a drive, plugs the drive in and names a folder for the case.
@@ -182,7 +184,7 @@ func (j *job) plug(d *usbDrive) {
 func (j *job) anew() {
 	j.t.Helper()
 	j.g.do(j.t, "remove", j.dir)
-	j.good, j.seen = sector.Set{}, len(j.drive.log())
+	j.good, j.seen, j.passes = sector.Set{}, len(j.drive.log()), 0
 }
 
 // start starts a pass.
@@ -209,7 +211,7 @@ func (j *job) judge(r result) []asked {
 	const given = 30 * time.Second // longer than any gate, shorter than any stall that ends
 	log := j.since()
 	j.seen += len(log)
-	j.with(r, j.drive)
+	j.with(r)
 	identity := r.events("identity-read")
 	good := j.good.Clone()
 	for _, q := range reads(log) {
@@ -240,21 +242,23 @@ func (j *job) judge(r result) []asked {
 	return log
 }
 
-// with checks that a pass that came to its end was with a drive: all hold the same discs.
-func (j *job) with(r result, d *usbDrive) {
+// with checks that a pass that came to its end, if there was one, was with the drive that was
+// meant: all hold the same discs, so that of another all would be true that is told of the disc.
+func (j *job) with(r result) {
 	j.t.Helper()
 	if r.out == "" {
 		return
 	}
-	var last imager.PassStatus
+	var passes []imager.PassStatus
 	for _, round := range r.status().Rounds {
-		for _, p := range round.Passes {
-			last = p
+		passes = append(passes, round.Passes...)
+	}
+	for _, p := range passes[min(j.passes, len(passes)):] {
+		if !strings.Contains(p.Drive, j.drive.model) {
+			j.t.Fatalf("pass %d was with the drive %q; want %s, which was %s", p.Pass, p.Drive, j.drive.model, j.node)
 		}
 	}
-	if !strings.Contains(last.Drive, d.model) {
-		j.t.Fatalf("the pass was with the drive %q; want %s, which was %s", last.Drive, d.model, j.node)
-	}
+	j.passes = len(passes)
 }
 
 // listed is what status --list prints.

@@ -171,6 +171,7 @@ func mainsSwitch(t *testing.T, g *guest, d []*usbDrive) {
 		t.Logf("%s %v: %s", e.Kind, e.Range, e.Text)
 	}
 	j.seen = 0 // it has a log of its own since it was switched on
+	j.with(r)
 	j.lists("bad")
 	w := j.fetched()
 	w.truthful()

@@ -76,7 +76,7 @@ func TestStay(t *testing.T) {
 		s.due.failed, s.due.seen = math.Inf(1), math.Inf(1)
 		s.skill.weight = [features]float64{surfaceSays: .5, besideSays: .5}
 		for i := 0; i < len(s.zones); i += 7 {
-			s.head, s.worth, s.luck.on = s.zones[i].first, 50, true
+			s.head, s.worth, s.luck = s.zones[i].first, 50, luck{on: true, shown: true}
 			s.moment++
 			s.allStale()
 			here := s.here()
@@ -117,10 +117,10 @@ func TestReadThrough(t *testing.T) {
 				var plain, lucky, here zone
 				at := s.zones[i]
 				plain, lucky, here = zone{band: at.band, radius: at.radius}, zone{band: at.band, radius: at.radius}, zone{band: at.band, radius: at.radius}
-				s.luck.on = false
+				s.luck = luck{}
 				s.walk(&plain, at.first, 1)
 				first := s.gather(&plain, nil)
-				s.luck.on = true
+				s.luck = luck{on: true, shown: i%2 > 0}
 				s.walk(&lucky, at.first, 1)
 				s.walk(&here, at.first, s.luck.past())
 				if len(first) == 0 || lucky.count == 0 || here.count == 0 {
@@ -159,30 +159,30 @@ func TestReadThrough(t *testing.T) {
 	}
 }
 
-// TestChanceByLuck: with luck what is expected is corrected by what came of such, and by how
-// rows went on; without it is what it is.
+// TestChanceByLuck: with luck what is expected is corrected by what came of such, and by what
+// came in rows; without it is what it is.
 func TestChanceByLuck(t *testing.T) {
 	s := New(scarTask(2400)).place
 	const b = 1004
 	ring := s.field.ringOf(b)
-	for x := int64(b - rowLeast); x < b; x++ {
+	for x := int64(b - 6); x < b; x++ {
 		s.see(ring, x, true, false)
 	}
 	s.refresh()
-	believed := s.believed(ring, b)
-	if believed >= provedSure {
-		t.Fatalf("beside six failures %v is expected; want less than %v, or nothing is shown", believed, provedSure)
+	depth, believed := s.skill.row(b), s.believed(ring, b)
+	if depth == 0 || believed >= provedSure {
+		t.Fatalf("beside six failures, at a depth of %d, %v is expected; want a row, and less than %v, or nothing is shown", depth, believed, provedSure)
 	}
 	for range 50 {
 		s.proved.note(believed, true)
-		s.rows.note(2, believed, true)
+		s.rows.note(depth, believed, true)
 	}
 	for _, on := range []bool{false, true} {
 		s.luck.on = on
 		s.moment++
 		want := believed
 		if on {
-			want = s.proved.chance(believed) * s.rows.factor(2)
+			want = s.proved.chance(believed) * s.rows.factor(depth)
 		}
 		if got := s.chance(ring, b); got != want || on && got > believed/4 {
 			t.Errorf("luck %v: the chance is %v; want %v of %v", on, got, want, believed)

@@ -12,10 +12,12 @@ import (
 // in these what comes next is bad, too, whatever the surface tells of its angle, and what
 // came last is where they end.
 //
-// What has lasted so long is expected to last as long again (J. R. Gott, 1993); and of two
-// places between which it ends the nearer is the likelier to be like a block. So a block lies
-// in a row where it is not farther from it than the row is long, nor than from what came on
-// its other side; the deeper, the smaller its distance is beside these:
+// What has lasted so long is expected to last as long again (J. R. Gott, 1993); and where it
+// ends between a block that failed and one that came, what lies between is likelier to fare as
+// the nearer of the two did. So a block lies in a row where it is not farther from it than the
+// row is long, nor than from what came on its other side: where its distance is no more than
+// half of the sum of that and the smaller of these; the smaller a part of it, the deeper. Blocks
+// that failed belong to one row however far apart, as long as none came between them:
 //
 //	               row                     beside it               came
 //	blocks    ─x─x─·─·─x─x─·─x─x─·─·─·─·─·─·─·─·─·─·─·─·─·─·─·─o─
@@ -36,11 +38,14 @@ type rows [rowSteps]rowFared
 type rowFared struct{ came, expected float64 }
 
 const (
-	rowLeast  = 6   // failures that make one: four are met in what is good and bad by sevens, too, and cost a tenth there
 	rowReach  = 256 // blocks to either side in which it is looked for
-	rowSteps  = 4   // depths: from a half, a quarter, an eighth, a sixteenth of the distances
-	rowWeight = 3   // blocks for which what is expected counts: with 2 what is good and bad by sevens on small discs is left too soon
+	rowSteps  = 4   // depths: from a half, a quarter, an eighth and a sixteenth of that sum
 	rowMemory = 100
+
+	// Failures that make one, and blocks for which what is expected counts. With 4, and with 2,
+	// small discs that are good and bad by sevens take up to a tenth longer, being left too soon.
+	rowLeast  = 6
+	rowWeight = 3
 )
 
 // note takes in how a block fared of which so much was expected, at such a depth.
@@ -98,8 +103,9 @@ func (k *skill) side(b, step int64) (s side) {
 		}
 		switch k.saw[x] {
 		case unseen:
+			// Eight of which nothing was seen, which is 0, are passed at once.
 			if lo := min(x, x+7*step); lo >= 0 && lo+8 <= int64(len(k.saw)) && binary.NativeEndian.Uint64(k.saw[lo:]) == 0 {
-				d += 7 // nothing was seen of eight
+				d += 7
 			}
 		case sawGood: // also if it came before
 			if s.failed == 0 {

@@ -19,13 +19,14 @@ func TestRow(t *testing.T) {
 		blocks string
 		want   int
 	}{
-		{"?", 0}, {"xxxxx?", 0}, {"xxxxxx?", 2}, {"?xxxxxx", 2}, // 6 long, 1 away: a sixth
+		{"?", 0}, {"xxxxx?", 0}, {"xxxxxx?", 2}, {"?xxxxxx", 2}, // 6 long, 1 away: 1 of 7
 		{"xxxxxx..?", 1}, {"xxxxxx.....?", 1}, {"xxxxxx......?", 0}, // up to as far as it is long
 		{"xx.x..xxx?", 3}, {"bbbbbb?", 0}, {"xbxbxbxxx?", 3}, // holes, and what failed before
 		{"xxxx?xx", 3}, {"xxx?xx", 0}, {"xxx...?...xxx", 2}, {"xxx..?....xxx", 2}, // between two parts of it
 		{"xxxxxx.?.o", 1}, {"xxxxxx..?.o", 0}, {"xxxxxx..?..o", 1}, {"xxxxxx...?..o", 0}, {"xxxxxx.?......g", 2}, // toward an end
 		{"o.xxxxxx?", 2}, {"xxxxxxo?", 0}, {"xxxxxxg?xxxxx", 0}, {"xxxgxxx?", 0},
 		{many("x", 14) + "?", 3}, {many("x", 15) + "?", 4}, {many("x", 300) + "?", 4},
+		{many("x", 20) + many(".", 29) + "?", 0}, {many("x", 20) + many(".", 29) + "?" + many(".", 199) + "x", 3}, // far apart
 		{many("x", 300) + many(".", 16) + "?", 3}, {many("x", 300) + many(".", 127) + "?", 1}, {many("x", 300) + many(".", 128) + "?", 0},
 		{many("x", 300) + many(".", 16) + "?" + many(".", 20) + "o", 1}, {many("x", 300) + many(".", 16) + "?" + many(".", 14) + "o", 0},
 	} {
@@ -61,7 +62,7 @@ func TestSide(t *testing.T) {
 		k := skill{saw: make([]uint8, n), own: make([]bool, n)}
 		for range r.IntN(12) {
 			i := r.IntN(n)
-			for j := i; j < min(n, i+1+r.IntN(9)); j++ {
+			for j, end := i, min(n, i+1+r.IntN(30)); j < end; j++ {
 				k.saw[j], k.own[j] = uint8(r.IntN(8)/7), r.IntN(4) > 0 // good or none
 				if r.IntN(3) > 0 {
 					k.saw[j] = sawBad
