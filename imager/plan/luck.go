@@ -30,9 +30,14 @@ type luck struct {
 }
 
 const (
-	luckUntil = 60  // failures of this round and drive until which it is on in any case: 30 leave patches on small discs a third longer than stretches now and then
-	luckFrom  = .22 // share of what is beside from which on it is shown: where there are marks it is a fifth at the most ...
-	luckTill  = .2  // ... and under which it is not: all runs are looked along again whenever it changes
+	// Failures of this round and drive until which it is on in any case. 30 leave patches on
+	// small discs a third longer than stretches now and then.
+	luckUntil = 60
+
+	// Share of what is beside from which on it is shown, and under which it is not: where there
+	// are marks it is a fifth at the most, and all runs are looked along again when it changes.
+	luckFrom = .22
+	luckTill = .2
 
 	// So many times as good as it looks the place of the head is taken to be, where luck is
 	// shown and where it is not yet. By the chances above it would be 1.67. Patches of which most
@@ -44,8 +49,9 @@ const (
 	luckHere  = 4
 	maybeHere = 1.3
 
-	// So many times too dear a block must be to be passed over. Where luck is not shown more are
-	// read through for nothing: with 30 a disc with some forty scratches comes a quarter later.
+	// So many times too dear a block must be to be passed over. Where luck is shown 10 leave a
+	// hundredth more, and 100 are no better. Where it is not 30 have a disc with some forty
+	// scratches come a quarter later: that much of what they stop is read through in vain.
 	luckPast  = 30
 	maybePast = 10
 )

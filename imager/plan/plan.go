@@ -143,15 +143,16 @@
 // luck comes first, until sixty have failed, and they take 1.02 (some few of a hundred
 // up to 1.13). A surface is looked at later for it.
 // Meanwhile a row of failures is left sooner than the surface says, and its ends are gone to
-// (row.go): discs of 500 to 2,000 blocks with runs of a hundred bad ones take a third to a
-// half of the time for it.
+// (row.go): discs of 500 to 5,000 blocks with runs of a hundred bad ones take a third to three
+// fifths of the time for it.
 // Other ways were worse. To let that first luck count for as much as one that is shown: a disc
-// with a few scratches came a third later in the mean. To take looks meanwhile, or to
-// let it count only where the drive is slow: such patches took up to 1.3. To pass nothing over
-// before a run begins, either: runs of a hundred dead blocks took twice as
-// long as by stretches, since what is good behind them was not gone to. To read a place through until eight failures running: patches took twice as long until
-// half was there, and such runs twice as long until 99 %. To begin at half of the share of
-// what is beside (luckFrom), so that looks ahead end sooner: a disc with a thousand scratches
+// with a few scratches came a third later in the mean, and a quarter for what is passed over
+// alone. To take looks meanwhile, or to let it count only where the drive is slow: such patches
+// took up to 1.3. To pass nothing over before a run begins, either: runs of a hundred dead
+// blocks took twice as long as by stretches, since what is good behind them was not gone to. To
+// read a place through until eight failures running: patches took twice as long until half was
+// there, and such runs twice as long until 99 %. To begin at half of the share of what is
+// beside (luckFrom), so that looks ahead end sooner: a disc with a thousand scratches
 // took a fifth longer until 90 %. And to read a slice through now and then, and to go on with
 // whichever way brought more good blocks a second: what the plan takes first always brings
 // more, and it is what it leaves in pieces that costs.
