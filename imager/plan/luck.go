@@ -40,12 +40,12 @@ const (
 	luckTill = .2
 
 	// So many times as good as it looks the place of the head is taken to be, where luck is
-	// shown and where it is not yet. By the chances above it would be 1.67. Patches of which most
-	// is good take 1.035 of stretches' time with 3, 1.025 with 4, 1.02 with 6; but of those of which
-	// a quarter is good half comes later the longer the head stays: on a whole disc in 0.60, 0.61
-	// and 0.89 of it. Where luck is not shown it may be a scratch that the head should
-	// leave, and the bands farther out should come first: from 1.4 on they do not, and a disc
-	// with few scratches comes a third later in the mean.
+	// shown and where it is not yet. By the chances above it would be 1.67. Small discs with
+	// patches of which most is good take 1.035 of stretches' time with 3, 1.025 with 4, 1.02 with
+	// 6; but of patches of which a quarter is good half comes later the longer the head stays: on
+	// a whole disc in 0.59, 0.70 and 0.89 of it. Where luck is not shown it may be a scratch that
+	// the head should leave, and the bands farther out should come first: from 1.4 on they do not,
+	// and a disc with few scratches comes a third later in the mean.
 	luckHere  = 4
 	maybeHere = 1.3
 
