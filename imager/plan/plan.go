@@ -140,7 +140,7 @@
 // until 99 % is there (1.22 before, for ways from patch to patch) and 0.70 until half is;
 // patches of which most is good 1.02. On discs of 2,000, 10,000 and 20,000 blocks, where it
 // took half of the time to find that out, the latter took up to 1.49, 1.25 and 1.19 of it; now
-// luck comes first, until sixty have failed, and they take 1.02 or less, some few of a hundred
+// luck comes first, until sixty have failed, and they take 1.03 or less, some few of a hundred
 // up to 1.13. A surface is looked at later for it.
 // Meanwhile a row of failures is left sooner than the surface says, and its ends are gone to
 // (row.go): discs of 500 to 5,000 blocks with runs of a hundred bad ones take a third to three

@@ -9,8 +9,7 @@ import (
 // which blocks failed and none came, as far as they were asked for. No scratch across the
 // track makes a long one: a turn of a DVD holds two to four blocks, of which it meets some,
 // and the next turn's begin elsewhere. What does is a ring, a dead end, a fault of the writer:
-// in these what comes next is bad, too, whatever the surface tells of its angle, and what
-// came last is where they end.
+// in these what comes next is bad, too, whatever the surface tells of its angle, until they end.
 //
 // What has lasted so long is expected to last as long again (J. R. Gott, 1993); and where it
 // ends between a block that failed and one that came, what lies between is likelier to fare as
@@ -40,7 +39,7 @@ type rowFared struct{ came, expected float64 }
 const (
 	rowReach  = 256 // blocks to either side in which it is looked for
 	rowSteps  = 4   // depths: from a half, a quarter, an eighth and a sixteenth of that sum
-	rowMemory = 100
+	rowMemory = 100 // blocks
 
 	// Failures that make one, and blocks for which what is expected counts. With 4, and with 2,
 	// small discs that are good and bad by sevens take up to a tenth longer, being left too soon.
